@@ -1,0 +1,28 @@
+//! Statistical estimators as pure functions: no I/O, one family a file, each with its formula, its source and a worked example.
+//!
+//! Every function returns a [`Interval`] (or a table of them) or says why it cannot: [`CannotEstimate`].
+
+pub mod aalen_johansen;
+pub mod binomial;
+pub mod bootstrap;
+pub mod contingency;
+mod distributions;
+pub mod empirical_bayes;
+pub mod funnel;
+pub mod interval;
+pub mod kaplan_meier;
+pub mod lognormal;
+pub mod mean_cumulative_function;
+pub mod multiplicity;
+mod numeric;
+pub mod observation;
+pub mod poisson;
+pub mod priority;
+pub mod quantile;
+pub mod standardisation;
+pub mod weibull;
+
+pub use interval::{CannotEstimate, Interval};
+
+/// Two-sided confidence level used throughout the evidence tables.
+pub const CONFIDENCE: f64 = 0.95;

@@ -1,0 +1,19 @@
+-- One row per leaf and age in days: roster machines that come under observation, and that leave it, at that age
+-- (ended: taken out of use, which competes with failing; otherwise only no longer seen).
+-- Reads: observation, competing_end.
+WITH edge AS (
+    SELECT leaf, from_age_days AS age_days, 1 AS entered, 0 AS left_observation, 0 AS ended FROM observation
+    UNION ALL
+    SELECT o.leaf, o.to_age_days, 0, 1, CASE WHEN c.left_reason IS NOT NULL THEN 1 ELSE 0 END
+    FROM observation AS o
+    LEFT JOIN competing_end AS c ON c.left_reason = o.left_reason
+)
+SELECT
+    leaf,
+    CAST(age_days AS DOUBLE) AS age_days,
+    CAST(sum(entered) AS BIGINT) AS entered,
+    CAST(sum(left_observation) AS BIGINT) AS left_observation,
+    CAST(sum(ended) AS BIGINT) AS ended
+FROM edge
+GROUP BY leaf, age_days
+ORDER BY leaf, age_days

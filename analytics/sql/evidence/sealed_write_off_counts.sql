@@ -1,0 +1,46 @@
+-- One row per scope and component (null: any): condemned jobs, those whose failed part is sealed in, and what went with them;
+-- sums over machines for clustered intervals.
+-- Reads: sealed_condemned, leaf_scope.
+WITH sliced AS (
+    SELECT job, leaf, cluster, CAST(NULL AS VARCHAR) AS component, sealed, design_known, price_new, mass_kg FROM sealed_condemned
+    UNION ALL
+    SELECT n.job, n.leaf, n.cluster, c.component, CASE WHEN n.component = c.component THEN n.sealed ELSE 0 END, n.design_known, n.price_new, n.mass_kg
+    FROM sealed_condemned AS n
+    CROSS JOIN (SELECT DISTINCT component FROM sealed_component) AS c
+),
+per_machine AS (
+    SELECT
+        leaf,
+        cluster,
+        component,
+        count(*) AS condemned,
+        sum(design_known) AS condemned_known,
+        sum(sealed) AS sealed,
+        sum(CASE WHEN sealed = 1 THEN price_new END) AS value_lost,
+        sum(CASE WHEN sealed = 1 AND price_new IS NOT NULL THEN 1 ELSE 0 END) AS priced,
+        sum(CASE WHEN sealed = 1 THEN mass_kg END) AS mass_kg_lost,
+        sum(CASE WHEN sealed = 1 AND mass_kg IS NOT NULL THEN 1 ELSE 0 END) AS weighed
+    FROM sliced
+    GROUP BY leaf, cluster, component
+)
+SELECT
+    s.scope_id,
+    m.component,
+    CAST(sum(m.condemned) AS BIGINT) AS condemned,
+    CAST(sum(m.condemned_known) AS BIGINT) AS condemned_known,
+    CAST(sum(m.sealed) AS BIGINT) AS sealed,
+    count(*) AS machines,
+    CAST(sum(m.condemned * m.condemned) AS DOUBLE) AS condemned_squared,
+    CAST(sum(m.condemned_known * m.condemned_known) AS DOUBLE) AS known_squared,
+    CAST(sum(m.sealed * m.sealed) AS DOUBLE) AS sealed_squared,
+    CAST(sum(m.sealed * m.condemned) AS DOUBLE) AS sealed_times_condemned,
+    CAST(sum(m.sealed * m.condemned_known) AS DOUBLE) AS sealed_times_known,
+    CAST(sum(CASE WHEN m.condemned_known > 0 THEN 1 ELSE 0 END) AS BIGINT) AS machines_known,
+    sum(m.value_lost) AS value_lost,
+    CAST(sum(m.priced) AS BIGINT) AS priced,
+    sum(m.mass_kg_lost) AS mass_kg_lost,
+    CAST(sum(m.weighed) AS BIGINT) AS weighed
+FROM per_machine AS m
+INNER JOIN leaf_scope AS s ON s.leaf = m.leaf
+GROUP BY s.scope_id, m.component
+ORDER BY s.scope_id, m.component NULLS FIRST

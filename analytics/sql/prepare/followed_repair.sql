@@ -1,0 +1,91 @@
+-- One row per repaired job on a known machine and primary component (null: the job as a whole): how long it was followed, and what ended that.
+-- Return: the machine's next booking on or after the day of closing. Roster machines are followed to the day they left, others to the cut-off.
+-- Reads: job, fault, store_parts, observation, cut_off.
+WITH repaired AS (
+    SELECT j.job, j.source, j.job_id, j.leaf, j.machine, j.event_on, j.closed_on, o.machine IS NOT NULL AS on_roster,
+        coalesce(o.to_on, t.as_of) AS followed_to
+    FROM job AS j
+    LEFT JOIN observation AS o ON o.machine = j.machine AND j.closed_on >= o.from_on AND j.closed_on <= o.to_on
+    CROSS JOIN cut_off AS t
+    WHERE j.outcome = 'repaired' AND j.machine IS NOT NULL
+),
+returned AS (
+    SELECT r.job, min(b.event_on) AS returned_on
+    FROM repaired AS r
+    INNER JOIN job AS b
+        ON b.machine = r.machine
+        AND b.event_on >= r.closed_on
+        AND b.event_on <= r.followed_to
+        AND (b.event_on > r.event_on OR b.job > r.job)
+        AND b.job <> r.job
+    GROUP BY r.job
+),
+same_again AS (
+    SELECT DISTINCT r.job, f.component
+    FROM returned AS n
+    INNER JOIN repaired AS r ON r.job = n.job
+    INNER JOIN job AS b ON b.machine = r.machine AND b.event_on = n.returned_on AND b.job <> r.job
+    INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
+    INNER JOIN fault AS g ON g.job = b.job AND g.role = 'primary' AND g.component = f.component
+),
+replaced AS (
+    SELECT DISTINCT r.job, p.component, p.part_source
+    FROM store_parts AS p
+    INNER JOIN repaired AS r ON r.source = p.source AND r.job_id = p.job_id
+    WHERE coalesce(p.unavailable, FALSE) = FALSE
+),
+jobs_with_parts AS (
+    SELECT DISTINCT job FROM replaced
+),
+consequence AS (
+    SELECT f.job, max(CASE WHEN p.component IS NOT NULL THEN 1 ELSE 0 END) AS replaced
+    FROM fault AS f
+    INNER JOIN jobs_with_parts AS w ON w.job = f.job
+    LEFT JOIN replaced AS p ON p.job = f.job AND p.component = f.component
+    WHERE f.role = 'consequential'
+    GROUP BY f.job
+),
+source_of AS (
+    SELECT job, component, CASE WHEN count(DISTINCT part_source) = 1 THEN min(part_source) END AS part_source
+    FROM replaced
+    GROUP BY job, component
+),
+by_component AS (
+    SELECT
+        r.job,
+        f.component,
+        s.part_source,
+        CASE
+            WHEN c.replaced = 1 AND s.job IS NOT NULL THEN 'both_replaced'
+            WHEN c.replaced = 1 THEN 'consequential_only'
+            WHEN c.replaced = 0 AND s.job IS NOT NULL THEN 'primary_only'
+        END AS repair_scope
+    FROM repaired AS r
+    INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
+    LEFT JOIN source_of AS s ON s.job = r.job AND s.component = f.component
+    LEFT JOIN consequence AS c ON c.job = r.job
+    UNION ALL
+    SELECT job, NULL, NULL, NULL FROM repaired
+)
+SELECT
+    r.job,
+    r.leaf,
+    r.machine,
+    b.component,
+    b.part_source,
+    b.repair_scope,
+    r.on_roster,
+    CASE
+        WHEN n.job IS NOT NULL THEN greatest(date_diff('day', r.closed_on, n.returned_on), 0.5)
+        ELSE date_diff('day', r.closed_on, r.followed_to)
+    END AS followed_days,
+    n.job IS NOT NULL AS returned,
+    CASE
+        WHEN n.job IS NULL THEN FALSE
+        WHEN b.component IS NULL THEN EXISTS (SELECT 1 FROM same_again AS a WHERE a.job = r.job)
+        ELSE EXISTS (SELECT 1 FROM same_again AS a WHERE a.job = r.job AND a.component = b.component)
+    END AS same_fault
+FROM repaired AS r
+INNER JOIN by_component AS b ON b.job = r.job
+LEFT JOIN returned AS n ON n.job = r.job
+WHERE n.job IS NOT NULL OR r.followed_to > r.closed_on

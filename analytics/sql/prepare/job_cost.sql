@@ -1,0 +1,28 @@
+-- One row per repaired job in the store's currency: what it cost. Parts cost falls back on the job's parts records where the job
+-- itself is silent and every one of them has a price; a cost that is not known stays unknown.
+-- Reads: job, primary_fault, store_parts, money_of_account.
+WITH from_parts AS (
+    SELECT
+        source,
+        job_id,
+        CASE WHEN count(unit_cost) = count(*) THEN sum(unit_cost * coalesce(quantity, 1)) END AS parts_cost
+    FROM store_parts
+    WHERE coalesce(unavailable, FALSE) = FALSE
+    GROUP BY source, job_id
+)
+SELECT
+    j.job,
+    j.leaf,
+    j.cluster,
+    p.component,
+    j.age_from_years,
+    j.labour_cost AS labour,
+    coalesce(j.parts_cost, f.parts_cost) AS parts,
+    j.labour_cost + coalesce(j.parts_cost, f.parts_cost) AS total,
+    j.charged,
+    j.labour_minutes
+FROM job AS j
+INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
+LEFT JOIN primary_fault AS p ON p.job = j.job
+LEFT JOIN from_parts AS f ON f.source = j.source AND f.job_id = j.job_id
+WHERE j.outcome = 'repaired'

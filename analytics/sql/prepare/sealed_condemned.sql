@@ -1,0 +1,19 @@
+-- One row per condemned job: its primary fault, and whether that part sits inside an assembly that the model's design seals
+-- (null where the vocabulary or the catalogue does not say how the machine is built).
+-- Reads: job, primary_fault, sealed_component, leaf, catalogue.
+SELECT
+    j.job,
+    j.leaf,
+    j.cluster,
+    p.component,
+    CASE WHEN s.component IS NOT NULL THEN 1 ELSE 0 END AS sealed,
+    CASE WHEN l.drum_design IS NOT NULL THEN 1 ELSE 0 END AS design_known,
+    j.price_new,
+    c.mass_kg
+FROM job AS j
+INNER JOIN leaf AS l ON l.leaf = j.leaf
+LEFT JOIN catalogue AS c ON c.model_key = l.model_key
+LEFT JOIN primary_fault AS p ON p.job = j.job
+LEFT JOIN sealed_component AS s
+    ON s.category = l.category AND s.component = p.component AND s.design_name = 'drum_design' AND s.design_value = l.drum_design
+WHERE j.outcome = 'condemned'

@@ -1,0 +1,143 @@
+//! One analysis: prepare, build every evidence table, swap them in as one.
+
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+use fixodds_schemas::store_layout::StoreLayout;
+use tracing::debug;
+
+use crate::engine::{Engine, Resources};
+use crate::error::AnalyticsError;
+use crate::evidence::{About, Evidence, FileAccount, PutAside};
+use crate::tables;
+
+/// How to analyse.
+#[derive(Debug, Clone, Default)]
+pub struct AnalyseOptions {
+    /// The cut-off (ISO date), or else the latest closed_on in the store.
+    pub as_of: Option<String>,
+    pub resources: Resources,
+}
+
+/// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
+pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn FnMut(&str)) -> Result<Evidence, AnalyticsError> {
+    let scratch = tempfile::Builder::new().prefix(".analysis-").tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
+    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, progress)?;
+    let mut about = about(&engine, store)?;
+    if about.jobs == 0 {
+        return Err(AnalyticsError::EmptyStore);
+    }
+    let mut built = BTreeMap::new();
+    for (name, build) in tables::ALL {
+        progress(name);
+        let started = Instant::now();
+        let rows = build(&engine)?;
+        debug!(table = name, rows = rows.len(), seconds = started.elapsed().as_secs_f64(), "evidence table built");
+        about.table_rows.insert((*name).to_owned(), rows.len() as i64);
+        let frame = rows.into_frame().map_err(|cause| AnalyticsError::Table { table: name, message: cause.to_string() })?;
+        built.insert((*name).to_owned(), frame);
+    }
+    about.missing = missing(&about);
+    let mut evidence = Evidence { about, tables: built };
+    evidence.make_current(store)?;
+    Ok(evidence)
+}
+
+/// What the records cannot support, said once per table instead of being faked.
+fn missing(about: &About) -> BTreeMap<String, String> {
+    let mut missing = BTreeMap::new();
+    if !about.has_exposure() {
+        let why = if about.roster_machines == 0 {
+            "There is no roster of machines, so nothing says how many machines ran without failing: shares, not rates."
+        } else {
+            "No machine of the roster has a day of entry and a known age, so there is no exposure: shares, not rates."
+        };
+        for table in ["failure_rate", "life", "recurrence"] {
+            missing.insert(table.to_owned(), why.to_owned());
+        }
+    }
+    if about.models_in_catalogue == 0 {
+        let why = "There is no catalogue of models, so nothing says which designs are sealed: no comparison of designs.";
+        for table in ["sealed_write_off", "design_contrast"] {
+            missing.insert(table.to_owned(), why.to_owned());
+        }
+    }
+    for (table, rows) in &about.table_rows {
+        if *rows == 0 && !missing.contains_key(table) {
+            missing.insert(table.clone(), "The records hold nothing that this table could be built from.".to_owned());
+        }
+    }
+    missing
+}
+
+fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> {
+    let snapshot = StoreLayout::snapshot_name(store.current_number()?.unwrap_or_default());
+    let counts = engine.rows("about", include_str!("../sql/about.sql"), |row| {
+        Ok(About {
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            snapshot: snapshot.clone(),
+            sources: Vec::new(),
+            as_of: row.get::<_, Option<String>>("as_of")?.unwrap_or_default(),
+            first_closed_on: row.get::<_, Option<String>>("first_closed_on")?.unwrap_or_default(),
+            last_closed_on: row.get::<_, Option<String>>("last_closed_on")?.unwrap_or_default(),
+            currency: row.get("currency")?,
+            jobs: row.get("jobs")?,
+            jobs_with_primary_fault: row.get("jobs_with_primary_fault")?,
+            jobs_with_several_primary_faults: row.get("jobs_with_several_primary_faults")?,
+            jobs_on_roster: row.get("jobs_on_roster")?,
+            jobs_machine_unknown: row.get("jobs_machine_unknown")?,
+            jobs_age_unknown: row.get("jobs_age_unknown")?,
+            jobs_other_currency: row.get("jobs_other_currency")?,
+            age_basis: BTreeMap::new(),
+            machines_in_jobs: row.get("machines_in_jobs")?,
+            roster_machines: row.get("roster_machines")?,
+            roster_machines_observed: row.get("roster_machines_observed")?,
+            machine_years: row.get("machine_years")?,
+            models_in_catalogue: row.get("models_in_catalogue")?,
+            files: Vec::new(),
+            put_aside: Vec::new(),
+            table_rows: BTreeMap::new(),
+            missing: BTreeMap::new(),
+        })
+    })?;
+    let mut about = counts.into_iter().next().ok_or(AnalyticsError::EmptyStore)?;
+    about.sources = engine.rows("about", "SELECT DISTINCT source FROM job ORDER BY source", |row| row.get(0))?;
+    about.age_basis = engine
+        .rows("about", "SELECT age_basis, count(*) FROM job GROUP BY age_basis ORDER BY age_basis", |row| Ok((row.get(0)?, row.get(1)?)))?
+        .into_iter()
+        .collect();
+    about.files = engine.rows(
+        "about",
+        "SELECT source_file, \"table\", sum(rows_in)::BIGINT, sum(accepted)::BIGINT, sum(repeats)::BIGINT, sum(superseded)::BIGINT,
+                sum(quarantined)::BIGINT, sum(values_set_aside)::BIGINT
+         FROM store_ledger GROUP BY source_file, \"table\" ORDER BY source_file, \"table\"",
+        |row| {
+            Ok(FileAccount {
+                file: row.get(0)?,
+                table: row.get(1)?,
+                rows_in: row.get(2)?,
+                accepted: row.get(3)?,
+                repeats: row.get(4)?,
+                superseded: row.get(5)?,
+                quarantined: row.get(6)?,
+                values_set_aside: row.get(7)?,
+            })
+        },
+    )?;
+    about.put_aside = engine.rows(
+        "about",
+        "SELECT \"table\", kind, \"column\", reason, min(remedy), count(*)
+         FROM store_quarantine GROUP BY \"table\", kind, \"column\", reason ORDER BY count(*) DESC, \"table\", \"column\", reason",
+        |row| {
+            Ok(PutAside {
+                table: row.get(0)?,
+                kind: row.get(1)?,
+                column: row.get(2)?,
+                reason: row.get(3)?,
+                remedy: row.get(4)?,
+                count: row.get(5)?,
+            })
+        },
+    )?;
+    Ok(about)
+}

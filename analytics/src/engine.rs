@@ -1,0 +1,218 @@
+//! The embedded database over the store: views of its Parquet files, the vocabulary as tables, and the SQL that prepares the evidence.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use duckdb::{Connection, Row, params};
+use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
+use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
+
+use crate::error::AnalyticsError;
+
+/// Lower edges of the age bands in years; a band ends where the next begins, the last is open.
+pub const AGE_BAND_EDGES_YEARS: [f64; 13] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0];
+
+const STORE_TABLES: [&str; 7] = ["jobs", "findings", "parts", "machines", "models", "ledger", "quarantine"];
+
+macro_rules! sql_files {
+    ($folder:literal, [$($name:literal),* $(,)?]) => {
+        &[$(($name, include_str!(concat!("../sql/", $folder, "/", $name, ".sql")))),*]
+    };
+}
+
+/// Tables built in this order before any evidence: file name and SQL.
+const PREPARED: &[(&str, &str)] = sql_files!(
+    "prepare",
+    [
+        "catalogue",
+        "roster",
+        "machine_link",
+        "dated_job",
+        "machine_clock",
+        "leaf",
+        "scope",
+        "leaf_scope",
+        "leaf_component",
+        "job",
+        "fault",
+        "primary_fault",
+        "observation",
+        "roster_fault",
+        "exposure",
+        "job_cost",
+        "sealed_condemned",
+        "followed_repair",
+    ]
+);
+
+/// What an evidence row is about.
+#[derive(Debug, Clone)]
+pub struct Scope {
+    pub level: String,
+    pub key: String,
+    pub category: Option<String>,
+}
+
+/// A database connection in which every prepared table stands.
+pub struct Engine {
+    connection: Connection,
+    pub scopes: Vec<Scope>,
+}
+
+/// Resources that the database may use.
+#[derive(Debug, Clone)]
+pub struct Resources {
+    /// Memory the database may hold before it spills to disk, in MiB.
+    pub memory_mib: u64,
+}
+
+impl Default for Resources {
+    fn default() -> Self {
+        Self { memory_mib: 3072 }
+    }
+}
+
+impl Engine {
+    /// Opens the store's current snapshot and builds the prepared tables in `scratch` (a folder that the caller deletes).
+    pub fn open(
+        store: &StoreLayout,
+        scratch: &Path,
+        as_of: Option<&str>,
+        resources: &Resources,
+        progress: &mut dyn FnMut(&str),
+    ) -> Result<Self, AnalyticsError> {
+        let connection = Connection::open(scratch.join("analysis.duckdb")).map_err(sql("open"))?;
+        let mut engine = Self { connection, scopes: Vec::new() };
+        engine.run("settings", &settings(scratch, resources))?;
+        let snapshot = store.current_dir()?;
+        for table in STORE_TABLES {
+            engine.run(table, &store_view(&snapshot, table)?)?;
+        }
+        engine.add_cut_off(as_of)?;
+        engine.add_vocabulary()?;
+        for (name, select) in PREPARED {
+            progress(name);
+            engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
+            if *name == "job" {
+                engine.add_money_of_account()?;
+            }
+        }
+        engine.scopes = engine.rows("scope", "SELECT scope_level, scope, category FROM scope ORDER BY scope_id", |row| {
+            Ok(Scope { level: row.get(0)?, key: row.get(1)?, category: row.get(2)? })
+        })?;
+        Ok(engine)
+    }
+
+    /// The scope that a `scope_id` column of the evidence SQL stands for.
+    pub fn scope(&self, scope_id: i64) -> &Scope {
+        &self.scopes[scope_id as usize - 1]
+    }
+
+    /// Runs statements that return nothing.
+    pub fn run(&self, step: &str, statements: &str) -> Result<(), AnalyticsError> {
+        self.connection.execute_batch(statements).map_err(sql(step))
+    }
+
+    /// Runs a query and reads each row with `read`.
+    pub fn rows<T>(
+        &self,
+        step: &str,
+        select: &str,
+        mut read: impl FnMut(&Row<'_>) -> duckdb::Result<T>,
+    ) -> Result<Vec<T>, AnalyticsError> {
+        let mut statement = self.connection.prepare(select).map_err(sql(step))?;
+        let mut rows = statement.query([]).map_err(sql(step))?;
+        let mut read_rows = Vec::new();
+        while let Some(row) = rows.next().map_err(sql(step))? {
+            read_rows.push(read(row).map_err(sql(step))?);
+        }
+        Ok(read_rows)
+    }
+
+    /// The leaves that each scope holds.
+    pub fn leaves_of_scopes(&self) -> Result<BTreeMap<i64, Vec<i64>>, AnalyticsError> {
+        let mut scopes: BTreeMap<i64, Vec<i64>> = BTreeMap::new();
+        self.rows("leaf_scope", "SELECT scope_id, leaf FROM leaf_scope ORDER BY scope_id, leaf", |row| {
+            scopes.entry(row.get(0)?).or_default().push(row.get(1)?);
+            Ok(())
+        })?;
+        Ok(scopes)
+    }
+
+    fn add_cut_off(&self, as_of: Option<&str>) -> Result<(), AnalyticsError> {
+        self.run("cut_off", "CREATE TABLE cut_off (as_of DATE)")?;
+        self.connection
+            .execute("INSERT INTO cut_off SELECT coalesce(CAST(? AS DATE), (SELECT max(closed_on) FROM store_jobs))", params![as_of])
+            .map_err(sql("cut_off"))?;
+        Ok(())
+    }
+
+    /// The currency that most priced jobs use; amounts in another are left out and counted.
+    fn add_money_of_account(&self) -> Result<(), AnalyticsError> {
+        self.run(
+            "money_of_account",
+            "CREATE TABLE money_of_account AS
+             SELECT coalesce((SELECT currency FROM job WHERE currency IS NOT NULL GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1), 'GBP') AS currency",
+        )
+    }
+
+    fn add_vocabulary(&self) -> Result<(), AnalyticsError> {
+        let words = vocabulary();
+        self.run(
+            "vocabulary",
+            "CREATE TABLE age_band (age_from_years DOUBLE, age_to_years DOUBLE);
+             CREATE TABLE component_of (category VARCHAR, component VARCHAR, trait_name VARCHAR, trait_value VARCHAR);
+             CREATE TABLE competing_end AS SELECT unnest(['condemned', 'scrapped', 'withdrawn']) AS left_reason;
+             CREATE TABLE sealed_component (category VARCHAR, component VARCHAR, design_name VARCHAR, design_value VARCHAR, assembly VARCHAR);",
+        )?;
+        let step = || sql("vocabulary");
+        let mut band = self.connection.prepare("INSERT INTO age_band VALUES (?, ?)").map_err(step())?;
+        for (position, from) in AGE_BAND_EDGES_YEARS.iter().enumerate() {
+            band.execute(params![from, AGE_BAND_EDGES_YEARS.get(position + 1)]).map_err(step())?;
+        }
+        let mut part_of = self.connection.prepare("INSERT INTO component_of VALUES (?, ?, ?, ?)").map_err(step())?;
+        let mut sealed = self.connection.prepare("INSERT INTO sealed_component VALUES (?, ?, ?, ?, ?)").map_err(step())?;
+        for component in &words.components {
+            let (trait_name, trait_value) = name_and_value(component.model_trait.as_ref());
+            let (design_name, design_value) = name_and_value(component.sealed_inside.as_ref());
+            for category in &component.categories {
+                part_of.execute(params![category, component.key, trait_name, trait_value]).map_err(step())?;
+                if design_name.is_some() {
+                    sealed.execute(params![category, component.key, design_name, design_value, component.assembly]).map_err(step())?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn name_and_value(condition: Option<&ModelTrait>) -> (Option<&str>, Option<&str>) {
+    condition.map_or((None, None), |ModelTrait { column, value }| (Some(column), Some(value)))
+}
+
+fn settings(scratch: &Path, resources: &Resources) -> String {
+    format!(
+        "SET memory_limit = '{}MiB'; SET temp_directory = {}; SET preserve_insertion_order = false;
+         SET autoinstall_known_extensions = false; SET autoload_known_extensions = false;",
+        resources.memory_mib,
+        quoted(&scratch.join("spill").to_string_lossy())
+    )
+}
+
+/// A view named `store_TABLE` over the files of that table in a snapshot.
+fn store_view(snapshot: &Path, table: &str) -> Result<String, AnalyticsError> {
+    let folder = snapshot.join(table);
+    let files = parquet_files(&folder).map_err(AnalyticsError::file(&folder))?;
+    let literals: Vec<String> = files.iter().map(|file| quoted(&file.to_string_lossy())).collect();
+    Ok(format!("CREATE VIEW store_{table} AS SELECT * FROM read_parquet([{}]);", literals.join(", ")))
+}
+
+/// A text as an SQL literal.
+pub(crate) fn quoted(text: &str) -> String {
+    format!("'{}'", text.replace('\'', "''"))
+}
+
+pub(crate) fn sql(step: &str) -> impl FnOnce(duckdb::Error) -> AnalyticsError {
+    let step = step.to_owned();
+    move |source| AnalyticsError::Sql { step, source }
+}

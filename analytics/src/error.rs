@@ -1,0 +1,32 @@
+//! What can go wrong between the store and the evidence, and what to do about it.
+
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+#[derive(Debug, Error)]
+pub enum AnalyticsError {
+    #[error("{}: there is no evidence here yet; run `fixodds analyse --store {}` first", .0.display(), .0.display())]
+    NotAnalysed(PathBuf),
+    #[error("the store holds no jobs, so there is nothing to analyse; ingest some records first")]
+    EmptyStore,
+    #[error("{}: {source}", path.display())]
+    File { path: PathBuf, source: std::io::Error },
+    #[error("{}: cannot be read as an evidence table ({message}); run `fixodds analyse` again", path.display())]
+    Unreadable { path: PathBuf, message: String },
+    #[error("evidence step `{step}`: {source}")]
+    Sql { step: String, source: duckdb::Error },
+    #[error("evidence table `{table}`: {message}")]
+    Table { table: &'static str, message: String },
+    #[error("{0}")]
+    Query(String),
+    #[error(transparent)]
+    Store(#[from] fixodds_schemas::StoreLayoutError),
+}
+
+impl AnalyticsError {
+    pub(crate) fn file(path: impl Into<PathBuf>) -> impl FnOnce(std::io::Error) -> Self {
+        let path = path.into();
+        move |source| Self::File { path, source }
+    }
+}

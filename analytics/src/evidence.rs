@@ -1,0 +1,162 @@
+//! The evidence tables on disk: one Parquet file each, and what they rest on in `about.json`.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::path::Path;
+
+use fixodds_schemas::store_layout::{StoreLayout, read_link, swap_link, sync_dir};
+use fixodds_schemas::tables::evidence_tables;
+use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
+use serde::{Deserialize, Serialize};
+
+use crate::error::AnalyticsError;
+
+/// What the evidence rests on: the records, their dates and what could not be used.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct About {
+    pub program_version: String,
+    /// Name of the snapshot that was analysed.
+    pub snapshot: String,
+    pub sources: Vec<String>,
+    /// The cut-off: nothing after this day is known.
+    pub as_of: String,
+    /// First and last day on which a job was closed.
+    pub first_closed_on: String,
+    pub last_closed_on: String,
+    pub currency: String,
+    pub jobs: i64,
+    pub jobs_with_primary_fault: i64,
+    pub jobs_with_several_primary_faults: i64,
+    pub jobs_on_roster: i64,
+    pub jobs_machine_unknown: i64,
+    pub jobs_age_unknown: i64,
+    pub jobs_other_currency: i64,
+    /// Jobs by what their age rests on (in_service, made, bought, made_year, stated, unknown).
+    pub age_basis: BTreeMap<String, i64>,
+    /// Machines that can be told apart in the jobs.
+    pub machines_in_jobs: i64,
+    pub roster_machines: i64,
+    pub roster_machines_observed: i64,
+    pub machine_years: f64,
+    pub models_in_catalogue: i64,
+    pub files: Vec<FileAccount>,
+    pub put_aside: Vec<PutAside>,
+    /// Rows of each evidence table.
+    pub table_rows: BTreeMap<String, i64>,
+    /// Evidence that these records cannot give, in words, by table.
+    pub missing: BTreeMap<String, String>,
+}
+
+impl About {
+    /// Whether there is exposure, and with it true rates.
+    pub fn has_exposure(&self) -> bool {
+        self.machine_years > 0.0
+    }
+}
+
+/// What became of the rows of one ingested file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FileAccount {
+    pub file: String,
+    pub table: String,
+    pub rows_in: i64,
+    pub accepted: i64,
+    pub repeats: i64,
+    pub superseded: i64,
+    pub quarantined: i64,
+    pub values_set_aside: i64,
+}
+
+/// How often rows or values were put aside for one reason.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PutAside {
+    pub table: String,
+    /// `row` or `value`.
+    pub kind: String,
+    pub column: Option<String>,
+    pub reason: String,
+    pub remedy: String,
+    pub count: i64,
+}
+
+/// All evidence tables of one analysis.
+#[derive(Debug, Clone)]
+pub struct Evidence {
+    pub about: About,
+    pub tables: BTreeMap<String, DataFrame>,
+}
+
+const ABOUT: &str = "about.json";
+
+/// The current evidence and the one before it, for readers that have just opened it.
+const EVIDENCE_KEPT: u32 = 2;
+
+impl Evidence {
+    /// Reads the store's current evidence.
+    pub fn open(store: &StoreLayout) -> Result<Self, AnalyticsError> {
+        let link = store.evidence_link();
+        let Some(target) = read_link(&link).map_err(AnalyticsError::file(&link))? else {
+            return Err(AnalyticsError::NotAnalysed(store.root().to_owned()));
+        };
+        let folder = store.evidence_dir().join(target);
+        let about_path = folder.join(ABOUT);
+        let text = fs::read_to_string(&about_path).map_err(AnalyticsError::file(&about_path))?;
+        let unreadable = |path: &Path, message: String| AnalyticsError::Unreadable { path: path.to_owned(), message };
+        let about: About = serde_json::from_str(&text).map_err(|cause| unreadable(&about_path, cause.to_string()))?;
+        let mut tables = BTreeMap::new();
+        for schema in evidence_tables() {
+            let path = folder.join(format!("{}.parquet", schema.name));
+            if path.is_file() {
+                let file = File::open(&path).map_err(AnalyticsError::file(&path))?;
+                let frame = ParquetReader::new(file).finish().map_err(|cause| unreadable(&path, cause.to_string()))?;
+                tables.insert(schema.name.clone(), frame);
+            }
+        }
+        Ok(Self { about, tables })
+    }
+
+    /// Makes this the store's current evidence: written whole into a folder of its own, then swapped in.
+    pub(crate) fn make_current(&mut self, store: &StoreLayout) -> Result<(), AnalyticsError> {
+        let parent = store.evidence_dir();
+        fs::create_dir_all(&parent).map_err(AnalyticsError::file(&parent))?;
+        let number = folder_numbers(&parent)?.into_iter().max().unwrap_or(0) + 1;
+        let name = format!("{number:06}");
+        let building = parent.join(format!("{name}.building"));
+        if building.exists() {
+            fs::remove_dir_all(&building).map_err(AnalyticsError::file(&building))?;
+        }
+        fs::create_dir(&building).map_err(AnalyticsError::file(&building))?;
+        self.write(&building)?;
+        fs::rename(&building, parent.join(&name)).map_err(AnalyticsError::file(&building))?;
+        swap_link(&store.evidence_link(), Path::new(&name)).map_err(AnalyticsError::file(&parent))?;
+        for old in folder_numbers(&parent)?.into_iter().filter(|old| old + EVIDENCE_KEPT <= number) {
+            let folder = parent.join(format!("{old:06}"));
+            fs::remove_dir_all(&folder).map_err(AnalyticsError::file(&folder))?;
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, folder: &Path) -> Result<(), AnalyticsError> {
+        for (name, frame) in &mut self.tables {
+            let path = folder.join(format!("{name}.parquet"));
+            let file = File::create(&path).map_err(AnalyticsError::file(&path))?;
+            let durable = file.try_clone().map_err(AnalyticsError::file(&path))?;
+            ParquetWriter::new(file)
+                .finish(frame)
+                .map_err(|cause| AnalyticsError::Unreadable { path: path.clone(), message: cause.to_string() })?;
+            durable.sync_all().map_err(AnalyticsError::file(&path))?;
+        }
+        let path = folder.join(ABOUT);
+        let mut text = serde_json::to_string_pretty(&self.about)
+            .map_err(|cause| AnalyticsError::Unreadable { path: path.clone(), message: cause.to_string() })?;
+        text.push('\n');
+        fs::write(&path, text).map_err(AnalyticsError::file(&path))?;
+        sync_dir(folder).map_err(AnalyticsError::file(folder))
+    }
+}
+
+/// Numbers of the finished evidence folders.
+fn folder_numbers(parent: &Path) -> Result<Vec<u32>, AnalyticsError> {
+    let entries = fs::read_dir(parent).map_err(AnalyticsError::file(parent))?;
+    Ok(entries.filter_map(|entry| entry.ok()?.file_name().to_str()?.parse().ok()).collect())
+}

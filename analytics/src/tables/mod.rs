@@ -1,0 +1,45 @@
+//! One evidence table a file: its SQL's sufficient statistics, through the estimators, into rows.
+
+use crate::engine::Engine;
+use crate::error::AnalyticsError;
+use crate::evidence_rows::EvidenceRows;
+
+mod cascade;
+mod design_contrast;
+mod failure_rate;
+mod fault_share;
+mod life;
+mod model_standing;
+mod outcome;
+mod priority_part;
+mod recall;
+mod recurrence;
+mod repair_cost;
+mod sealed_write_off;
+mod shares;
+
+type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
+
+/// Every evidence table by name, in the order in which they are built.
+pub(crate) const ALL: &[(&str, Build)] = &[
+    ("fault_share", fault_share::build),
+    ("failure_rate", failure_rate::build),
+    ("life", life::build),
+    ("recurrence", recurrence::build),
+    ("recall", recall::build),
+    ("repair_cost", repair_cost::build),
+    ("outcome", outcome::build),
+    ("sealed_write_off", sealed_write_off::build),
+    ("design_contrast", design_contrast::build),
+    ("model_standing", model_standing::build),
+    ("cascade", cascade::build),
+    ("priority_part", priority_part::build),
+];
+
+/// The SQL of `sql/evidence/NAME.sql`.
+macro_rules! evidence_sql {
+    ($name:literal) => {
+        include_str!(concat!("../../sql/evidence/", $name, ".sql"))
+    };
+}
+pub(crate) use evidence_sql;

@@ -1,0 +1,125 @@
+//! `repair_cost`: what a repair costs, in labour, parts and both, and what was charged; mean, median and 90th percentile.
+
+use fixodds_estimators::CONFIDENCE;
+use fixodds_estimators::bootstrap::{BootstrapPlan, clustered_means};
+use fixodds_estimators::quantile::quantile_interval;
+use rayon::prelude::*;
+
+use super::evidence_sql;
+use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
+use crate::error::AnalyticsError;
+use crate::evidence_rows::{Estimated, EvidenceRows};
+
+/// Groups estimated together, so that the records of a few groups are in memory at once.
+const BATCH: usize = 512;
+
+#[derive(PartialEq, Clone)]
+struct Slice {
+    scope_id: i64,
+    component: Option<String>,
+    age_from_years: Option<f64>,
+}
+
+/// One cost of the repairs of a slice: the value and its machine, for those repairs where it is known.
+#[derive(Default)]
+struct Known<const COLUMNS: usize> {
+    values: Vec<[f64; COLUMNS]>,
+    clusters: Vec<u64>,
+}
+
+struct Group {
+    slice: Slice,
+    labour_parts_total: Known<3>,
+    charged: Known<1>,
+    labour_minutes: Known<1>,
+}
+
+/// A finished estimate: cost, statistic, jobs, machines, estimate.
+type Line = (&'static str, &'static str, i64, i64, Estimated);
+
+pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
+    let mut rows = EvidenceRows::new("repair_cost")?;
+    let mut batch: Vec<Group> = Vec::new();
+    engine.rows("repair_cost", evidence_sql!("repair_cost_rows"), |row| {
+        let slice =
+            Slice { scope_id: row.get("scope_id")?, component: row.get("component")?, age_from_years: row.get("age_from_years")? };
+        if batch.last().is_none_or(|group| group.slice != slice) {
+            if batch.len() == BATCH {
+                estimate(engine, std::mem::take(&mut batch), &mut rows);
+            }
+            batch.push(Group { slice, labour_parts_total: Known::default(), charged: Known::default(), labour_minutes: Known::default() });
+        }
+        let cluster = row.get::<_, i64>("cluster")? as u64;
+        if let Some(group) = batch.last_mut() {
+            let [labour, parts, total] = [row.get("labour")?, row.get("parts")?, row.get("total")?];
+            group.labour_parts_total.add([labour, parts, total], cluster);
+            group.charged.add([row.get("charged")?], cluster);
+            group.labour_minutes.add([row.get("labour_minutes")?], cluster);
+        }
+        Ok(())
+    })?;
+    estimate(engine, batch, &mut rows);
+    Ok(rows)
+}
+
+fn estimate(engine: &Engine, groups: Vec<Group>, rows: &mut EvidenceRows) {
+    let estimated: Vec<(Slice, Vec<Line>)> = groups.into_par_iter().map(|group| (group.slice.clone(), group.lines())).collect();
+    for (slice, lines) in estimated {
+        let age_to = slice.age_from_years.and_then(|from| AGE_BAND_EDGES_YEARS.iter().copied().find(|edge| *edge > from));
+        for (cost, statistic, jobs, machines, estimated) in lines {
+            rows.push(
+                engine.scope(slice.scope_id),
+                &[
+                    ("component", slice.component.clone().into()),
+                    ("age_from_years", slice.age_from_years.into()),
+                    ("age_to_years", age_to.into()),
+                    ("cost", cost.into()),
+                    ("statistic", statistic.into()),
+                    ("jobs", jobs.into()),
+                    ("machines", machines.into()),
+                ],
+                &estimated,
+            );
+        }
+    }
+}
+
+impl Group {
+    fn lines(self) -> Vec<Line> {
+        let mut lines = self.labour_parts_total.lines(["labour", "parts", "total"]);
+        lines.extend(self.charged.lines(["charged"]));
+        lines.extend(self.labour_minutes.lines(["labour_minutes"]));
+        lines
+    }
+}
+
+impl<const COLUMNS: usize> Known<COLUMNS> {
+    /// Keeps a repair whose costs are all known; the means of labour and parts then add up to that of the total.
+    fn add(&mut self, values: [Option<f64>; COLUMNS], cluster: u64) {
+        if values.iter().all(Option::is_some) {
+            self.values.push(values.map(Option::unwrap_or_default));
+            self.clusters.push(cluster);
+        }
+    }
+
+    fn lines(mut self, costs: [&'static str; COLUMNS]) -> Vec<Line> {
+        let jobs = self.values.len() as i64;
+        if jobs == 0 {
+            return Vec::new();
+        }
+        let means = clustered_means(&self.values, &self.clusters, &BootstrapPlan::default());
+        self.clusters.sort_unstable();
+        self.clusters.dedup();
+        let machines = self.clusters.len() as i64;
+        let mut lines = Vec::new();
+        for (column, (cost, mean)) in costs.into_iter().zip(means).enumerate() {
+            let mut sorted: Vec<f64> = self.values.iter().map(|row| row[column]).collect();
+            sorted.sort_unstable_by(f64::total_cmp);
+            lines.push((cost, "mean", jobs, machines, mean));
+            for (statistic, probability) in [("median", 0.5), ("p90", 0.9)] {
+                lines.push((cost, statistic, jobs, machines, quantile_interval(&sorted, probability, CONFIDENCE)));
+            }
+        }
+        lines
+    }
+}

@@ -1,0 +1,400 @@
+//! Reads the cells of one column into a row; each different text is understood once.
+
+use std::collections::HashMap;
+use std::rc::Rc;
+
+use chrono::Datelike;
+use fixodds_schemas::{Field, FieldKind, List, TableSchema};
+
+use crate::context::Context;
+use crate::identity::IdentityKind;
+use crate::inspect::ColumnPlan;
+use crate::normalise::age::parse_age_years;
+use crate::normalise::date::{PartialDate, parse_date};
+use crate::normalise::duration::parse_minutes;
+use crate::normalise::identifier::parse_identifier;
+use crate::normalise::model::model_key;
+use crate::normalise::money::{currency_code, parse_money};
+use crate::normalise::number::parse_number;
+use crate::normalise::terms::{RecognisedTerms, TermReader};
+use crate::normalise::{Reading, is_blank, tidy};
+use crate::privacy;
+use crate::quarantine::Reason;
+use crate::row::Row;
+use crate::words::Words;
+
+/// Different texts of a column that are remembered.
+const MOST_REMEMBERED: usize = 50_000;
+const LONGEST_REMEMBERED: usize = 200;
+const MOST_AGE_YEARS: f64 = 100.0;
+const MOST_LABOUR_MINUTES: f64 = 40.0 * 60.0;
+const MOST_MONEY: f64 = 1_000_000.0;
+const MOST_COUNT: f64 = 1_000_000_000.0;
+const LONGEST_NAME: usize = 100;
+
+/// A value that was set aside while the rest of its row is used.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SetAside {
+    pub column: String,
+    pub value: String,
+    pub reason: Reason,
+}
+
+/// What the cells of a row leave for the row as a whole.
+#[derive(Debug, Default)]
+pub struct Findings {
+    /// Keys of the components that the row names beside its own component column.
+    pub components: Vec<Rc<str>>,
+    pub set_aside: Vec<SetAside>,
+    /// Columns with amounts that name a currency.
+    pub currencies: Vec<(usize, &'static str)>,
+}
+
+impl Findings {
+    pub fn clear(&mut self) {
+        self.components.clear();
+        self.set_aside.clear();
+        self.currencies.clear();
+    }
+}
+
+/// Reads one column.
+pub struct ColumnReader<'a> {
+    pub plan: ColumnPlan,
+    /// Column of the store table; none for a job's own component, which becomes findings.
+    pub target: Option<usize>,
+    task: Task<'a>,
+}
+
+/// What is done with a cell.
+enum Task<'a> {
+    Identifier,
+    Number(IdentityKind),
+    Brand(Remembered<Rc<str>>),
+    Model { brand: usize, key: usize, known: Remembered<(Rc<str>, Option<Rc<str>>)> },
+    Date { year: Option<usize>, known: Remembered<PartialDate> },
+    Year,
+    Years,
+    Money { may_be_negative: bool },
+    Minutes,
+    Count,
+    Quantity,
+    Score,
+    Currency,
+    Term { reader: TermReader<'a>, known: ByCategory<Option<Rc<RecognisedTerms>>> },
+    Terms { reader: TermReader<'a>, known: ByCategory<Rc<RecognisedTerms>> },
+    Flag(TermReader<'a>),
+    Text,
+}
+
+/// Results by text.
+type Remembered<T> = HashMap<Box<str>, Reading<T>>;
+/// Results by category and text, because words mean different things in different appliances.
+type ByCategory<T> = HashMap<Option<Rc<str>>, HashMap<Box<str>, Result<T, Reason>>>;
+
+fn remember<T: Clone>(known: &mut Remembered<T>, text: &str, read: impl FnOnce() -> Reading<T>) -> Reading<T> {
+    if let Some(result) = known.get(text) {
+        return result.clone();
+    }
+    let result = read();
+    if known.len() < MOST_REMEMBERED && text.len() <= LONGEST_REMEMBERED {
+        known.insert(text.into(), result.clone());
+    }
+    result
+}
+
+fn remember_by_category<T: Clone>(
+    known: &mut ByCategory<T>,
+    category: Option<&Rc<str>>,
+    text: &str,
+    read: impl FnOnce() -> Result<T, Reason>,
+) -> Result<T, Reason> {
+    let category = category.cloned();
+    if let Some(result) = known.get(&category).and_then(|known| known.get(text)) {
+        return result.clone();
+    }
+    let result = read();
+    let known = known.entry(category).or_default();
+    if known.len() < MOST_REMEMBERED && text.len() <= LONGEST_REMEMBERED {
+        known.insert(text.into(), result.clone());
+    }
+    result
+}
+
+impl<'a> ColumnReader<'a> {
+    pub fn new(plan: ColumnPlan, table: &str, schema: &TableSchema, context: &'a Context<'a>) -> Self {
+        let position = |name: &str| schema.columns.iter().position(|column| column.name == name);
+        let field = plan.field;
+        let terms = |list: List| TermReader::new(&context.options.vocabulary, list, &context.options.mapping.terms_of(table, list));
+        let task = match (field.kind, field.name.as_str(), field.list) {
+            (FieldKind::Identifier, "serial", _) => Task::Number(IdentityKind::Serial),
+            (FieldKind::Identifier, "machine_id" | "donor_machine", _) => Task::Number(IdentityKind::Machine),
+            (FieldKind::Identifier, "brand", _) => Task::Brand(HashMap::new()),
+            (FieldKind::Identifier, "model", _) => match (position("brand"), position("model_key")) {
+                (Some(brand), Some(key)) => Task::Model { brand, key, known: HashMap::new() },
+                _ => Task::Identifier,
+            },
+            (FieldKind::Identifier, ..) => Task::Identifier,
+            (FieldKind::Date, "made_on", _) => Task::Date { year: position("made_year"), known: HashMap::new() },
+            (FieldKind::Date, ..) => Task::Date { year: None, known: HashMap::new() },
+            (FieldKind::Year, ..) => Task::Year,
+            (FieldKind::Years, ..) => Task::Years,
+            (FieldKind::Money, name, _) => Task::Money { may_be_negative: name == "charged" },
+            (FieldKind::Minutes, ..) => Task::Minutes,
+            (FieldKind::Count, ..) => Task::Count,
+            (FieldKind::Quantity, ..) => Task::Quantity,
+            (FieldKind::Score, ..) => Task::Score,
+            (FieldKind::Currency, ..) => Task::Currency,
+            (FieldKind::Term, _, Some(list)) => Task::Term { reader: terms(list), known: HashMap::new() },
+            (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: HashMap::new() },
+            (FieldKind::Flag, ..) => Task::Flag(terms(List::YesNo)),
+            (FieldKind::Text | FieldKind::Term | FieldKind::Terms, ..) => Task::Text,
+        };
+        Self { target: position(field.store_column()), plan, task }
+    }
+
+    /// Whether the column tells the category of the row, on which the meaning of words depends: its own, or that of its job.
+    pub fn tells_category(&self) -> bool {
+        self.plan.field.list == Some(List::Category) || self.plan.field.name == "job_id"
+    }
+
+    /// Columns of higher rank are read later: models after brands, words after the category.
+    pub fn rank(&self) -> usize {
+        match &self.task {
+            _ if self.tells_category() => 0,
+            Task::Brand(_) => 1,
+            _ => 2,
+        }
+    }
+
+    /// What kind of private number the column holds, if it does.
+    pub fn private_number(&self) -> Option<IdentityKind> {
+        if let Task::Number(kind) = self.task { Some(kind) } else { None }
+    }
+
+    /// Reads a cell into the row.
+    ///
+    /// # Errors
+    /// Why the cell cannot be used. Parts of a cell that cannot be used are left in `findings` instead.
+    pub fn read(
+        &mut self,
+        text: &str,
+        category: Option<&Rc<str>>,
+        context: &Context<'_>,
+        row: &mut Row,
+        findings: &mut Findings,
+        words: &mut Words,
+    ) -> Result<(), Reason> {
+        let text = text.trim();
+        if text.is_empty() {
+            return Ok(());
+        }
+        let plan = &self.plan;
+        let field = plan.field;
+        let Some(target) = self.target else {
+            if let Task::Terms { reader, known } = &mut self.task {
+                let found = remember_by_category(known, category, text, || Ok(Rc::new(reader.several(text, category.map(AsRef::as_ref)))))?;
+                words.note(&field.name, text, &found);
+                findings.components.extend(found.terms.iter().map(|term| Rc::from(term.key.as_str())));
+                set_parts_aside(&field.name, &found, findings);
+            }
+            return Ok(());
+        };
+        match &mut self.task {
+            Task::Identifier => {
+                if let Some(identifier) = parse_identifier(text)? {
+                    row.set_text(target, &identifier);
+                }
+            }
+            Task::Number(kind) => {
+                if let Some(hash) = context.hash_number(*kind, text)? {
+                    row.set_text(target, &hash);
+                }
+            }
+            Task::Brand(known) => {
+                let brand = remember(known, text, || {
+                    name(text).map(|name| name.map(|name| Rc::from(context.catalogue.brand(&privacy::mask(&name)).as_str())))
+                })?;
+                if let Some(brand) = brand {
+                    row.set_text(target, &brand);
+                }
+            }
+            Task::Model { brand, key, known } => {
+                let brand = row.text(*brand);
+                let both = brand.map_or_else(|| text.to_owned(), |brand| format!("{brand}\u{1f}{text}"));
+                let read = || {
+                    name(text).map(|name| {
+                        name.map(|name| {
+                            let model = context.catalogue.model(brand, &name);
+                            let key = brand.map(|brand| Rc::from(model_key(brand, &model).as_str()));
+                            (Rc::from(model.as_str()), key)
+                        })
+                    })
+                };
+                if let Some((model, model_key)) = remember(known, &both, read)? {
+                    row.set_text(target, &model);
+                    if let Some(model_key) = model_key {
+                        row.set_text(*key, &model_key);
+                    }
+                }
+            }
+            Task::Date { year, known } => {
+                let order = plan.date_order;
+                match remember(known, text, || parse_date(text, order, context.options.today.year() + 1))? {
+                    None => {}
+                    Some(PartialDate::Year(made)) if year.is_some() => year.iter().for_each(|&year| row.set_integer(year, i64::from(made))),
+                    Some(PartialDate::Month { .. }) if needs_the_day(&field.name) => return Err(Reason::DayUnknown),
+                    Some(date) => row.set_day(target, date.day().ok_or(Reason::DayUnknown)?),
+                }
+            }
+            Task::Year => {
+                let year = match parse_date(text, plan.date_order, context.options.today.year() + 1) {
+                    Ok(None) => return Ok(()),
+                    Ok(Some(PartialDate::Year(year) | PartialDate::Month { year, .. })) => year,
+                    Ok(Some(PartialDate::Day(date))) => date.year(),
+                    Err(_) => return Err(Reason::UnreadableYear),
+                };
+                row.set_integer(target, i64::from(year));
+            }
+            Task::Years => {
+                if let Some(years) = parse_age_years(text, plan.age_unit)? {
+                    row.set_real(target, in_range(years, MOST_AGE_YEARS, Reason::AgeOver100Years)?);
+                }
+            }
+            Task::Money { may_be_negative } => {
+                if let Some(money) = parse_money(text, plan.decimal_mark)? {
+                    let size = if *may_be_negative { money.amount.abs() } else { money.amount };
+                    in_range(size, MOST_MONEY, Reason::ValueTooLarge)?;
+                    row.set_real(target, money.amount);
+                    findings.currencies.extend(money.currency.map(|code| (target, code)));
+                }
+            }
+            Task::Minutes => {
+                if let Some(minutes) = parse_minutes(text, plan.duration_unit, plan.decimal_mark)? {
+                    row.set_real(target, in_range(minutes, MOST_LABOUR_MINUTES, Reason::LabourOver40Hours)?);
+                }
+            }
+            Task::Count => {
+                if let Some(number) = number(text, plan)? {
+                    let count = in_range(number, MOST_COUNT, Reason::ValueTooLarge)?;
+                    if count.fract() != 0.0 {
+                        return Err(Reason::NotWhole);
+                    }
+                    row.set_integer(target, count as i64);
+                }
+            }
+            Task::Quantity => {
+                if let Some(number) = number(text, plan)? {
+                    row.set_real(target, in_range(number, MOST_COUNT, Reason::ValueTooLarge)?);
+                }
+            }
+            Task::Score => {
+                if let Some(number) = number(text, plan)? {
+                    if !(0.0..=10.0).contains(&number) {
+                        return Err(Reason::ScoreOutOfRange);
+                    }
+                    row.set_real(target, number);
+                }
+            }
+            Task::Currency => {
+                if is_blank(text) {
+                    return Ok(());
+                }
+                let is_code = text.len() == 3 && text.bytes().all(|byte| byte.is_ascii_alphabetic());
+                match currency_code(text) {
+                    Some(code) => row.set_text(target, code),
+                    None if is_code => row.set_text(target, &text.to_ascii_uppercase()),
+                    None => return Err(Reason::UnknownCurrency),
+                }
+            }
+            Task::Term { reader, known } => {
+                let category = category.filter(|_| depends_on_category(field.list));
+                let read = || term_cell(reader, field, text, category.map(AsRef::as_ref));
+                if let Some(found) = remember_by_category(known, category, text, read)?
+                    && let Some((first, further)) = found.terms.split_first()
+                {
+                    words.note(&field.name, text, &found);
+                    row.set_text(target, &first.key);
+                    findings.components.extend(further.iter().map(|term| Rc::from(term.key.as_str())));
+                    set_parts_aside(&field.name, &found, findings);
+                }
+            }
+            Task::Terms { reader, known } => {
+                let found = remember_by_category(known, category, text, || Ok(Rc::new(reader.several(text, category.map(AsRef::as_ref)))))?;
+                words.note(&field.name, text, &found);
+                set_parts_aside(&field.name, &found, findings);
+                let mut keys: Vec<&str> = found.terms.iter().map(|term| term.key.as_str()).collect();
+                keys.sort_unstable();
+                if !keys.is_empty() {
+                    row.set_text(target, &keys.join(";"));
+                }
+            }
+            Task::Flag(reader) => {
+                if let Some(term) = reader.one(text, None)? {
+                    row.set_flag(target, term.key == "yes");
+                }
+            }
+            Task::Text => row.set_text(target, &privacy::mask(text)),
+        }
+        Ok(())
+    }
+}
+
+/// The one term of a cell. A cell for a component may name several; the first is the cell's own.
+fn term_cell(reader: &TermReader<'_>, field: &Field, text: &str, category: Option<&str>) -> Result<Option<Rc<RecognisedTerms>>, Reason> {
+    let found = match reader.one(text, category) {
+        Ok(term) => RecognisedTerms { terms: term.into_iter().collect(), set_aside: Vec::new() },
+        Err(reason) if field.list == Some(List::Component) => {
+            let found = reader.several(text, category);
+            if found.terms.is_empty() {
+                return Err(reason);
+            }
+            found
+        }
+        Err(reason) => return Err(reason),
+    };
+    Ok((!found.terms.is_empty()).then(|| Rc::new(found)))
+}
+
+fn set_parts_aside(column: &str, found: &RecognisedTerms, findings: &mut Findings) {
+    findings.set_aside.extend(found.set_aside.iter().map(|(value, reason)| SetAside {
+        column: column.to_owned(),
+        value: value.clone(),
+        reason: *reason,
+    }));
+}
+
+fn depends_on_category(list: Option<List>) -> bool {
+    matches!(list, Some(List::Component | List::Symptom | List::FailureMode))
+}
+
+fn name(text: &str) -> Reading<String> {
+    if is_blank(text) {
+        return Ok(None);
+    }
+    if text.len() > LONGEST_NAME { Err(Reason::TextTooLong) } else { Ok(Some(tidy(text).into_owned())) }
+}
+
+/// Dates of which a month is enough: those from which an age or a period of years counts.
+fn needs_the_day(field: &str) -> bool {
+    !matches!(field, "made_on" | "bought_on" | "in_service_on" | "first_sold_on" | "last_sold_on")
+}
+
+/// A number that may be followed by its unit.
+fn number(text: &str, plan: &ColumnPlan) -> Reading<f64> {
+    if is_blank(text) {
+        return Ok(None);
+    }
+    let without_unit = text.trim_end_matches(|character: char| character.is_alphabetic() || character.is_whitespace());
+    parse_number(without_unit, plan.decimal_mark).map(Some).ok_or(Reason::UnreadableNumber)
+}
+
+fn in_range(value: f64, most: f64, too_large: Reason) -> Result<f64, Reason> {
+    if value < 0.0 {
+        Err(Reason::NegativeValue)
+    } else if value > most {
+        Err(too_large)
+    } else {
+        Ok(value)
+    }
+}

@@ -1,0 +1,342 @@
+//! The whole way from files to a new snapshot.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use fixodds_schemas::{StoreLayout, TableSchema, store_table};
+
+use crate::context::{Context, JobCategories};
+use crate::error::IngestError;
+use crate::identity::IdentityKey;
+use crate::inputs::{Input, expand};
+use crate::inspect::{TablePlan, inspect, list_titles};
+use crate::normalise::model::{Catalogue, Spellings};
+use crate::options::IngestOptions;
+use crate::quarantine_writer::{Place, QuarantineWriter};
+use crate::readers::{self, Record, TableSource};
+use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
+use crate::row::Row;
+use crate::rules::position;
+use crate::store::{
+    RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_catalogue,
+    read_job_categories,
+};
+use crate::table_reader::TableReader;
+use crate::words::Words;
+
+/// Rows between two reports of progress.
+const ROWS_PER_REPORT: u64 = 10_000;
+/// Models come first, because they give the spelling of brands; jobs before what belongs to them.
+const TABLE_ORDER: [&str; 5] = ["models", "machines", "jobs", "findings", "parts"];
+
+/// Says what would be read as what; writes nothing.
+///
+/// # Errors
+/// If a file cannot be read or is no table, or if a column is missing without which no row can be used.
+pub fn check(files: &[PathBuf], options: &IngestOptions) -> Result<CheckReport, IngestError> {
+    let (files, _, doubts) = look_into(files, options)?;
+    Ok(CheckReport { files, doubts })
+}
+
+/// Reads files into the next snapshot of a store, all or nothing.
+///
+/// Tables are read in the order models, machines, jobs, findings, parts, and files of one table in the order given. `progress` is
+/// called from time to time.
+///
+/// # Errors
+/// As [`check`], and if the store cannot be written; the store is then as it was before.
+pub fn ingest(files: &[PathBuf], options: &IngestOptions, progress: &mut dyn FnMut(Progress)) -> Result<IngestReport, IngestError> {
+    let (checks, mut work, mut doubts) = look_into(files, options)?;
+    doubts.extend(checks.into_iter().flat_map(|file| file.tables).flat_map(|table| table.doubts));
+    work.sort_by_key(|work| TABLE_ORDER.iter().position(|table| *table == work.plan.table.name));
+
+    let store = Store::create_or_open(&options.store)?;
+    let identity_key = IdentityKey::load_or_create(&store.layout().identity_key_path(), options.identity_key.as_ref())?;
+    let context = Context { options, identity_key: &identity_key, catalogue: read_catalogues(&store, &work)? };
+    let mut run = Run::new(&store, &context, &work)?;
+    for table in TABLE_ORDER {
+        run.read_table(table, &work, progress)?;
+    }
+    let (accounts, found, tables) = run.finish(progress)?;
+    doubts.extend(found);
+    progress(Progress::Committing);
+    let snapshot = store.commit(&tables)?;
+    Ok(IngestReport { snapshot, tables: accounts, doubts })
+}
+
+/// A table of a file that is to be read.
+struct Work {
+    input: Input,
+    source: Box<dyn TableSource>,
+    plan: TablePlan,
+}
+
+type LookedInto = (Vec<FileCheck>, Vec<Work>, Vec<Doubt>);
+
+fn look_into(files: &[PathBuf], options: &IngestOptions) -> Result<LookedInto, IngestError> {
+    let mut doubts = Vec::new();
+    let mut checks = Vec::new();
+    let mut work = Vec::new();
+    for input in expand(files, &mut doubts)? {
+        let opened = readers::open(&input.path, &input.label)?;
+        let mut tables: Vec<TableCheck> = Vec::new();
+        for (at, source) in opened.tables.into_iter().enumerate() {
+            match inspect(&input, &*source, options)? {
+                Some((plan, check)) => {
+                    tables.push(check);
+                    work.push(Work { input: input.clone(), source, plan });
+                }
+                None if at == 0 => {
+                    return Err(IngestError::UnknownTable {
+                        file: input.label,
+                        line: source.header_line(),
+                        columns: list_titles(source.headers()),
+                    });
+                }
+                None => doubts.push(Doubt::TableSkipped { file: input.label.clone(), table: source.name().unwrap_or_default().to_owned() }),
+            }
+        }
+        if opened.encoding_assumed
+            && !tables.iter().any(|table| table.doubts.iter().any(|doubt| matches!(doubt, Doubt::EncodingAssumed { .. })))
+        {
+            doubts.push(Doubt::EncodingAssumed { file: input.label.clone(), line: None });
+        }
+        checks.push(FileCheck { file: input.label, format: opened.format, encoding: opened.encoding.to_owned(), tables });
+    }
+    Ok((checks, work, doubts))
+}
+
+/// The spellings of brands and models: those of the store stay, those of new catalogue files are added.
+fn read_catalogues(store: &Store, work: &[Work]) -> Result<Catalogue, IngestError> {
+    let mut catalogue = Catalogue::default();
+    for (brand, model) in read_catalogue(&store.current_files("models")?)? {
+        catalogue.add(&brand, &model);
+    }
+    let mut spellings = Spellings::default();
+    for work in work.iter().filter(|work| work.plan.table.name == "models") {
+        let column = |field: &str| work.plan.columns.iter().find(|column| column.field.name == field).map(|column| column.index);
+        let (Some(brand), Some(model)) = (column("brand"), column("model")) else { continue };
+        let mut reader = work.source.records()?;
+        let mut record = Record::default();
+        while reader.read(&mut record)? {
+            if record.fault.is_none() {
+                spellings.count(record.field(brand), record.field(model));
+            }
+        }
+    }
+    spellings.add_to(&mut catalogue);
+    Ok(catalogue)
+}
+
+/// The state of one ingest.
+struct Run<'a> {
+    store: &'a Store,
+    context: &'a Context<'a>,
+    /// Categories of all jobs, if findings or parts are read.
+    jobs: Option<JobCategories>,
+    accounts: Vec<TableAccount>,
+    doubts: Vec<Doubt>,
+    quarantine: QuarantineWriter,
+    ledger: TableWriter,
+    findings: TableWriter,
+    /// Files written so far, by table.
+    written: BTreeMap<&'static str, Vec<PathBuf>>,
+    replaced: BTreeMap<&'static str, Replacements>,
+}
+
+type Finished = (Vec<TableAccount>, Vec<Doubt>, Vec<(&'static str, Vec<PathBuf>)>);
+
+impl<'a> Run<'a> {
+    fn new(store: &'a Store, context: &'a Context<'a>, work: &[Work]) -> Result<Self, IngestError> {
+        let known = quarantine_hashes(&store.current_files("quarantine")?)?;
+        let has_dependents = work.iter().any(|work| matches!(work.plan.table.name.as_str(), "findings" | "parts"));
+        let jobs = if has_dependents { Some(read_job_categories(&store.current_files("jobs")?)?) } else { None };
+        Ok(Self {
+            store,
+            context,
+            jobs,
+            accounts: Vec::new(),
+            doubts: Vec::new(),
+            quarantine: QuarantineWriter::new(table_writer(store, "quarantine"), known),
+            ledger: table_writer(store, "ledger"),
+            findings: table_writer(store, "findings"),
+            written: BTreeMap::new(),
+            replaced: BTreeMap::new(),
+        })
+    }
+
+    fn read_table(&mut self, table: &'static str, work: &[Work], progress: &mut dyn FnMut(Progress)) -> Result<(), IngestError> {
+        let mut work = work.iter().filter(|work| work.plan.table.name == table).peekable();
+        if work.peek().is_none() {
+            return Ok(());
+        }
+        let mut index = RecordIndex::read(schema_of(table), &self.store.current_files(table)?)?;
+        let mut replaced = Replacements::default();
+        let mut writer = table_writer(self.store, table);
+        for work in work {
+            // findings also come from the rows of jobs, so their writer outlives this table
+            let own_writer = if table == "findings" { None } else { Some(&mut writer) };
+            let account = self.read_file(work, &mut index, &mut replaced, own_writer, progress)?;
+            self.note(work, account)?;
+        }
+        self.written.insert(table, writer.finish()?);
+        self.replaced.insert(table, replaced);
+        Ok(())
+    }
+
+    fn read_file(
+        &mut self,
+        work: &Work,
+        index: &mut RecordIndex,
+        replaced: &mut Replacements,
+        mut own_writer: Option<&mut TableWriter>,
+        progress: &mut dyn FnMut(Progress),
+    ) -> Result<TableAccount, IngestError> {
+        let table = work.plan.table.name.as_str();
+        let file: Arc<str> = work.input.label.as_str().into();
+        let total_bytes = std::fs::metadata(&work.input.path).map_or(0, |metadata| metadata.len());
+        let mut account = TableAccount { file: file.to_string(), table: table.to_owned(), ..TableAccount::default() };
+        let mut words = Words::default();
+        let mut rows_without_job = 0;
+        let is_jobs = table == "jobs";
+        let mut finding = Row::new(schema_of("findings"));
+        let mut reader = TableReader::new(&work.plan, self.context);
+        let mut records = work.source.records()?;
+        let mut record = Record::default();
+        while records.read(&mut record)? {
+            account.rows_in += 1;
+            if account.rows_in % ROWS_PER_REPORT == 1 {
+                progress(Progress::Reading {
+                    file: file.to_string(),
+                    table: table.to_owned(),
+                    rows: account.rows_in,
+                    bytes: records.bytes_read(),
+                    total_bytes,
+                });
+            }
+            let place = Place { table, file: &file, line: record.line };
+            if let Err(rejection) = reader.read(&record, self.jobs.as_ref()) {
+                account.quarantined += 1;
+                if let Some(column) = &rejection.column {
+                    words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
+                }
+                self.quarantine.row(place, &rejection, &reader.raw(&record))?;
+                continue;
+            }
+            let identity = reader.identity();
+            match index.see(identity) {
+                Seen::Repeat => {
+                    account.repeats += 1;
+                    continue;
+                }
+                Seen::New => account.accepted += 1,
+                Seen::Changed => {
+                    account.superseded += 1;
+                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: record.line });
+                }
+            }
+            account.values_set_aside += reader.findings.set_aside.len() as u64;
+            for set_aside in &reader.findings.set_aside {
+                words.not_used(&set_aside.column, &set_aside.value, set_aside.reason);
+                self.quarantine.value(place, set_aside)?;
+            }
+            reader.set_origin(&file, record.line, identity);
+            match own_writer.as_deref_mut() {
+                Some(writer) => writer.append(&reader.row)?,
+                None => {
+                    reader.number_step();
+                    self.findings.append(&reader.row)?;
+                    for at in 0..reader.findings.components.len() {
+                        reader.set_further_component(at);
+                        self.findings.append(&reader.row)?;
+                    }
+                }
+            }
+            if is_jobs {
+                for at in 0..reader.findings.components.len() {
+                    reader.fill_finding(at, &mut finding);
+                    self.findings.append(&finding)?;
+                }
+                if let (Some(jobs), Some(job)) = (&mut self.jobs, reader.job_key()) {
+                    jobs.insert(job, reader.category());
+                }
+            } else if let (Some(jobs), Some(job)) = (&self.jobs, reader.job_key()) {
+                rows_without_job += u64::from(!jobs.knows(job));
+            }
+        }
+        if rows_without_job > 0 {
+            self.doubts.push(Doubt::JobsUnknown { table: table.to_owned(), rows: rows_without_job });
+        }
+        words.extend(reader.words);
+        self.doubts.extend(words.doubts(table));
+        Ok(account)
+    }
+
+    /// Enters an account into the ledger.
+    fn note(&mut self, work: &Work, account: TableAccount) -> Result<(), IngestError> {
+        let schema = schema_of("ledger");
+        let mut row = Row::new(schema);
+        let at = |name| position(schema, name);
+        row.set_integer(at("ingest_number"), i64::from(self.store.next_number()));
+        row.set_text(at("source_file"), &account.file);
+        row.set_text(at("table"), &account.table);
+        row.set_text(at("source"), &self.context.options.source);
+        for (name, count) in [
+            ("rows_in", account.rows_in),
+            ("accepted", account.accepted),
+            ("repeats", account.repeats),
+            ("superseded", account.superseded),
+            ("quarantined", account.quarantined),
+            ("values_set_aside", account.values_set_aside),
+        ] {
+            row.set_integer(at(name), count.cast_signed());
+        }
+        row.set_text(at("file_hash"), &hash_of_file(&work.input)?);
+        self.ledger.append(&row)?;
+        self.accounts.push(account);
+        Ok(())
+    }
+
+    /// Moves out what was superseded, and gives the files of each table of the next snapshot.
+    fn finish(mut self, progress: &mut dyn FnMut(Progress)) -> Result<Finished, IngestError> {
+        self.written.entry("findings").or_default().extend(self.findings.finish()?);
+        self.written.insert("quarantine", self.quarantine.finish()?);
+        self.written.insert("ledger", self.ledger.finish()?);
+        let mut superseded = table_writer(self.store, "superseded");
+        let none = Replacements::default();
+        let of = |table: &str| self.replaced.get(table).unwrap_or(&none);
+        let mut tables = Vec::new();
+        for table in TABLE_ORDER {
+            progress(Progress::Superseding { table: table.to_owned() });
+            let old = self.store.current_files(table)?;
+            let new = self.written.remove(table).unwrap_or_default();
+            let folder = self.store.building_dir().join(table);
+            let replaced_jobs = if table == "findings" { of("jobs") } else { &none };
+            tables.push((table, move_out_superseded(schema_of(table), old, new, &folder, of(table), replaced_jobs, &mut superseded)?));
+        }
+        self.written.insert("superseded", superseded.finish()?);
+        for table in ["superseded", "quarantine", "ledger"] {
+            let mut files = self.store.current_files(table)?;
+            files.extend(self.written.remove(table).unwrap_or_default());
+            tables.push((table, files));
+        }
+        Ok((self.accounts, self.doubts, tables))
+    }
+}
+
+fn schema_of(table: &str) -> &'static TableSchema {
+    store_table(table).unwrap_or_else(|| panic!("the dictionary has the store table {table}"))
+}
+
+fn table_writer(store: &Store, table: &str) -> TableWriter {
+    TableWriter::new(schema_of(table), store.building_dir().join(table), StoreLayout::snapshot_name(store.next_number()))
+}
+
+fn hash_of_file(input: &Input) -> Result<String, IngestError> {
+    let unreadable = |source| IngestError::io("read", &input.path, source);
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(File::open(&input.path).map_err(unreadable)?).map_err(unreadable)?;
+    Ok(hasher.finalize().to_hex().to_string())
+}

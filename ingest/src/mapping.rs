@@ -1,0 +1,248 @@
+//! The mapping file: what a workshop says about its own columns and words, in TOML. It overrides what is recognised.
+//!
+//! ```toml
+//! date_order = "day-first"        # or "month-first"; for columns that leave it open
+//! decimal_mark = "comma"          # or "point"
+//! currency = "GBP"                # of amounts that do not say
+//!
+//! [jobs.columns]
+//! "Fault found" = "component"     # title of the column = field; "extra" keeps it unread
+//!
+//! [jobs.date_order]
+//! closed_on = "month-first"       # for one field
+//!
+//! [jobs.outcomes]
+//! "gone to tip" = "condemned"     # word = key of the vocabulary
+//! ```
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use fixodds_schemas::{InputTable, List, Match, Vocabulary, input_table};
+use serde::Deserialize;
+use toml::Spanned;
+
+use crate::error::IngestError;
+use crate::normalise::date::DateOrder;
+use crate::normalise::money::currency_code;
+use crate::normalise::number::DecimalMark;
+
+/// A column that is kept unread in `extra`.
+pub const EXTRA: &str = "extra";
+
+/// What the user says about the files.
+#[derive(Debug, Clone, Default)]
+pub struct Mapping {
+    pub date_order: Option<DateOrder>,
+    pub decimal_mark: Option<DecimalMark>,
+    /// ISO 4217 code for amounts that name no currency.
+    pub currency: Option<String>,
+    tables: BTreeMap<String, TableMapping>,
+}
+
+/// What the user says about one table.
+#[derive(Debug, Clone, Default)]
+pub struct TableMapping {
+    /// Field by normalised column title.
+    columns: BTreeMap<String, String>,
+    date_order: BTreeMap<String, DateOrder>,
+    terms: BTreeMap<List, BTreeMap<String, String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MappingFile {
+    date_order: Option<DateOrder>,
+    decimal_mark: Option<DecimalMark>,
+    currency: Option<Spanned<String>>,
+    #[serde(default)]
+    jobs: TableSection,
+    #[serde(default)]
+    findings: TableSection,
+    #[serde(default)]
+    parts: TableSection,
+    #[serde(default)]
+    machines: TableSection,
+    #[serde(default)]
+    models: TableSection,
+}
+
+type Words = BTreeMap<Spanned<String>, Spanned<String>>;
+
+#[derive(Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct TableSection {
+    columns: Words,
+    date_order: BTreeMap<Spanned<String>, DateOrder>,
+    categories: Words,
+    components: Words,
+    failure_modes: Words,
+    symptoms: Words,
+    outcomes: Words,
+    reasons: Words,
+    roles: Words,
+    part_sources: Words,
+    sites: Words,
+    drum_designs: Words,
+    motor_types: Words,
+    left_reasons: Words,
+    yes_no: Words,
+}
+
+impl Mapping {
+    /// Reads a mapping file.
+    ///
+    /// # Errors
+    /// If it cannot be read, or as [`Mapping::parse`].
+    pub fn read(path: &Path, vocabulary: &Vocabulary) -> Result<Self, IngestError> {
+        let text = std::fs::read_to_string(path).map_err(|source| IngestError::io("read", path, source))?;
+        Self::parse(&text, &path.display().to_string(), vocabulary)
+    }
+
+    /// Reads the text of a mapping file; `file` is its name in messages.
+    ///
+    /// # Errors
+    /// If it is no TOML of that form, or names a field or key that does not exist; with the line.
+    pub fn parse(text: &str, file: &str, vocabulary: &Vocabulary) -> Result<Self, IngestError> {
+        let error_at = |offset: usize, message: String| IngestError::Mapping {
+            file: file.to_owned(),
+            line: text.as_bytes().iter().take(offset).filter(|&&byte| byte == b'\n').count() + 1,
+            message,
+        };
+        let parsed: MappingFile =
+            toml::from_str(text).map_err(|error| error_at(error.span().map_or(0, |span| span.start), error.message().to_owned()))?;
+        let currency = match parsed.currency {
+            None => None,
+            Some(code) => match currency_code(code.get_ref()) {
+                Some(known) => Some(known.to_owned()),
+                None => {
+                    let message = format!("`{}` is no currency that is known; write a three-letter code such as GBP", code.get_ref());
+                    return Err(error_at(code.span().start, message));
+                }
+            },
+        };
+        let mut tables = BTreeMap::new();
+        for (name, section) in [
+            ("jobs", parsed.jobs),
+            ("findings", parsed.findings),
+            ("parts", parsed.parts),
+            ("machines", parsed.machines),
+            ("models", parsed.models),
+        ] {
+            let Some(table) = input_table(name) else { continue };
+            tables.insert(name.to_owned(), section.resolve(table, vocabulary, &error_at)?);
+        }
+        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, tables })
+    }
+
+    pub(crate) fn field_of(&self, table: &str, title: &str) -> Option<&str> {
+        self.tables.get(table)?.columns.get(&fixodds_schemas::normalise(title)).map(String::as_str)
+    }
+
+    pub(crate) fn date_order_of(&self, table: &str, field: &str) -> Option<DateOrder> {
+        self.tables.get(table).and_then(|table| table.date_order.get(field)).copied()
+    }
+
+    pub(crate) fn terms_of(&self, table: &str, list: List) -> BTreeMap<String, String> {
+        self.tables.get(table).and_then(|table| table.terms.get(&list)).cloned().unwrap_or_default()
+    }
+}
+
+impl TableSection {
+    fn resolve(
+        self,
+        table: &InputTable,
+        vocabulary: &Vocabulary,
+        error_at: &dyn Fn(usize, String) -> IngestError,
+    ) -> Result<TableMapping, IngestError> {
+        let field_names = || table.fields.iter().map(|field| field.name.as_str()).collect::<Vec<_>>().join(", ");
+        let no_field = |name: &Spanned<String>| {
+            error_at(
+                name.span().start,
+                format!("`{}` is no field of {}; write one of {}, or {EXTRA}", name.get_ref(), table.name, field_names()),
+            )
+        };
+        let mut mapping = TableMapping::default();
+        for (title, field) in self.columns {
+            if field.get_ref() != EXTRA && table.field(field.get_ref()).is_none() {
+                return Err(no_field(&field));
+            }
+            mapping.columns.insert(fixodds_schemas::normalise(title.get_ref()), field.into_inner());
+        }
+        for (field, order) in self.date_order {
+            if table.field(field.get_ref()).is_none() {
+                return Err(no_field(&field));
+            }
+            mapping.date_order.insert(field.into_inner(), order);
+        }
+        for (list, words) in [
+            (List::Category, self.categories),
+            (List::Component, self.components),
+            (List::FailureMode, self.failure_modes),
+            (List::Symptom, self.symptoms),
+            (List::Outcome, self.outcomes),
+            (List::Reason, self.reasons),
+            (List::Role, self.roles),
+            (List::PartSource, self.part_sources),
+            (List::Site, self.sites),
+            (List::DrumDesign, self.drum_designs),
+            (List::MotorType, self.motor_types),
+            (List::LeftReason, self.left_reasons),
+            (List::YesNo, self.yes_no),
+        ] {
+            let mut keys = BTreeMap::new();
+            for (word, meaning) in words {
+                let key = match vocabulary.find(list, meaning.get_ref(), None) {
+                    Match::One(key) => Some(key),
+                    Match::Several(keys) => keys.into_iter().find(|key| key == meaning.get_ref()),
+                    Match::Unknown => None,
+                };
+                let Some(key) = key else {
+                    let message = format!("`{}` is no {} of the vocabulary; write one of its keys", meaning.get_ref(), list.name());
+                    return Err(error_at(meaning.span().start, message));
+                };
+                keys.insert(word.into_inner(), key.to_owned());
+            }
+            mapping.terms.insert(list, keys);
+        }
+        Ok(mapping)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fixodds_schemas::vocabulary;
+
+    fn parse(text: &str) -> Result<Mapping, String> {
+        Mapping::parse(text, "own.toml", vocabulary()).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn columns_words_and_order_are_read() {
+        let mapping = parse(
+            "date_order = \"month-first\"\ncurrency = \"£\"\n[jobs.columns]\n\"Fault found\" = \"component\"\n[jobs.date_order]\nclosed_on = \"day-first\"\n[jobs.outcomes]\n\"gone to tip\" = \"Condemned\"\n",
+        )
+        .unwrap();
+        assert_eq!(mapping.field_of("jobs", "FAULT FOUND:"), Some("component"));
+        assert_eq!(mapping.field_of("parts", "Fault found"), None);
+        assert_eq!(mapping.date_order_of("jobs", "closed_on"), Some(DateOrder::DayFirst));
+        assert_eq!(mapping.date_order, Some(DateOrder::MonthFirst));
+        assert_eq!(mapping.currency.as_deref(), Some("GBP"));
+        assert_eq!(mapping.terms_of("jobs", List::Outcome)["gone to tip"], "condemned");
+    }
+
+    #[test]
+    fn mistakes_are_reported_with_their_line() {
+        for (text, expected) in [
+            ("[jobs.columns]\n\"a\" = \"colour\"", "own.toml, line 2: `colour` is no field of jobs"),
+            ("\n[jobs.outcomes]\n\"a\" = \"b\"", "own.toml, line 3: `b` is no outcome"),
+            ("currency = \"shells\"", "own.toml, line 1: `shells` is no currency"),
+            ("[job.columns]", "own.toml, line 1"),
+            ("date_order = \"sideways\"", "own.toml, line 1"),
+        ] {
+            let message = parse(text).unwrap_err();
+            assert!(message.starts_with(expected), "{message}");
+        }
+    }
+}

@@ -1,0 +1,301 @@
+//! What `check` and `ingest` found out, for people and for programs.
+
+use std::fmt;
+
+use serde::Serialize;
+
+use crate::normalise::date::DateOrder;
+use crate::quarantine::Reason;
+
+/// What would be read as what; nothing was written.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckReport {
+    pub files: Vec<FileCheck>,
+    pub doubts: Vec<Doubt>,
+}
+
+/// What one file is taken for.
+#[derive(Debug, Clone, Serialize)]
+pub struct FileCheck {
+    pub file: String,
+    pub format: String,
+    pub encoding: String,
+    pub tables: Vec<TableCheck>,
+}
+
+/// What one table of a file is taken for.
+#[derive(Debug, Clone, Serialize)]
+pub struct TableCheck {
+    pub table: String,
+    pub recognised_by: RecognisedBy,
+    pub header_line: u64,
+    pub rows_looked_at: u64,
+    /// Whether these are all rows of the table.
+    pub looked_at_all: bool,
+    pub columns: Vec<ColumnCheck>,
+    /// Fields of the table that no column holds.
+    pub fields_without_column: Vec<String>,
+    pub doubts: Vec<Doubt>,
+}
+
+/// What one column is taken for.
+#[derive(Debug, Clone, Serialize)]
+pub struct ColumnCheck {
+    pub title: String,
+    /// None: the column is kept unread in `extra`.
+    pub field: Option<String>,
+    pub recognised_by: Option<RecognisedBy>,
+    /// Some values, personal data masked.
+    pub samples: Vec<String>,
+    /// Share of the filled cells that can be read as a value of the field; none if all are empty or the column is unread.
+    pub readable_share: Option<f64>,
+    /// Order of day and month, for columns with dates in numbers.
+    pub date_order: Option<DateOrder>,
+}
+
+/// How a table or column was recognised.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case", tag = "by", content = "of")]
+pub enum RecognisedBy {
+    /// The user says so.
+    Given,
+    /// A known title, or for a table: its columns.
+    Title,
+    /// A title that differs by a letter or two from this one.
+    SimilarTitle(String),
+    /// The values are terms of the field's list.
+    Content,
+    /// The name of the file, sheet or list.
+    Name,
+}
+
+/// Something that may be read wrongly, or that should be known.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case", tag = "doubt")]
+pub enum Doubt {
+    /// Some bytes are no UTF-8.
+    EncodingAssumed { file: String, line: Option<u64> },
+    /// There are rows above the titles.
+    RowsAboveTitles { file: String, line: u64 },
+    /// Every date of the column can be read both ways.
+    DateOrderOpen { file: String, column: String, assumed: DateOrder },
+    /// The column holds dates that can only be day-first and dates that can only be month-first.
+    DateOrderMixed { file: String, column: String, taken: DateOrder, values: u64, contradicting: u64 },
+    /// The title would mean another field, but nearly all values are terms of this one.
+    ReadByContent { file: String, column: String, field: String, readable_share: f64 },
+    /// The title was recognised only by its likeness to a known one.
+    SimilarTitle { file: String, column: String, field: String, known: String },
+    /// Two columns could hold the same field.
+    TwoColumnsForField { file: String, field: String, taken: String, other: String },
+    /// No field was found for the column; `kept` says whether its values are kept in `extra`.
+    ColumnUnread { file: String, column: String, kept: bool },
+    /// The column's title says that it holds personal data.
+    PersonalColumn { file: String, column: String },
+    /// Less than half of the values can be read.
+    MostlyUnreadable { file: String, column: String, field: String, readable_share: f64, example: String },
+    /// Words were understood as misspellings; the most frequent ones as examples.
+    Misspellings { table: String, column: String, rows: u64, spellings: u64, examples: Vec<Misspelling> },
+    /// Values were set aside, or their rows quarantined; the most frequent ones as examples.
+    NotUsed { table: String, column: String, reason: Reason, rows: u64, examples: Vec<String> },
+    /// Amounts in several currencies.
+    SeveralCurrencies { file: String, currencies: Vec<String> },
+    /// Amounts whose currency nobody has told.
+    CurrencyUnknown { file: String },
+    /// A file in a folder was left out.
+    FileSkipped { file: String },
+    /// A table in a file was not recognised and left out.
+    TableSkipped { file: String, table: String },
+    /// Findings or parts of jobs that the store does not have.
+    JobsUnknown { table: String, rows: u64 },
+}
+
+impl Doubt {
+    /// What to do about it, in one sentence.
+    #[must_use]
+    pub fn advice(&self) -> String {
+        match self {
+            Self::EncodingAssumed { .. } => "Look at a name with accents in the result; if it is wrong, save the file as UTF-8.".into(),
+            Self::RowsAboveTitles { .. } => "If those rows are records, move the titles to the first row.".into(),
+            Self::DateOrderOpen { assumed, .. } => {
+                let other = if *assumed == DateOrder::DayFirst { "month-first" } else { "day-first" };
+                format!("If the dates are {other}, say date_order = \"{other}\" in a mapping file or as an option.")
+            }
+            Self::DateOrderMixed { .. } => "Correct the values that were set aside, or split the file by where its rows come from.".into(),
+            Self::ReadByContent { column, .. } => {
+                format!("If that is wrong, add \"{column}\" = \"fault_text\" or another field to the mapping file.")
+            }
+            Self::SimilarTitle { column, field, .. } => format!(
+                "If that is wrong, add \"{column}\" = \"extra\" or another field to the mapping file; else \"{column}\" = \"{field}\"."
+            ),
+            Self::TwoColumnsForField { field, other, .. } => {
+                format!("If the other column is meant, add \"{other}\" = \"{field}\" to the mapping file.")
+            }
+            Self::ColumnUnread { column, kept, .. } => {
+                let meanwhile = if *kept { "its values are kept in `extra` meanwhile" } else { "its values are not kept" };
+                format!("If it matters, add \"{column}\" = \"<field>\" to the mapping file; {meanwhile}.")
+            }
+            Self::PersonalColumn { .. } => {
+                "Nothing needs to be done: its values are masked. Better leave such columns out of the file.".into()
+            }
+            Self::MostlyUnreadable { column, field, .. } => {
+                format!("If the column is not {field}, add \"{column}\" = \"extra\" or another field to the mapping file.")
+            }
+            Self::Misspellings { .. } => "If one is wrong, say in the mapping file what the word means.".into(),
+            Self::NotUsed { reason, .. } => reason.remedy().into(),
+            Self::SeveralCurrencies { .. } => "Convert the amounts to one currency before comparing costs.".into(),
+            Self::CurrencyUnknown { .. } => "Say currency = \"GBP\" (or another code) in a mapping file.".into(),
+            Self::FileSkipped { .. } => "Name the file itself if it holds records.".into(),
+            Self::TableSkipped { .. } => "Name its columns in a mapping file if it holds records.".into(),
+            Self::JobsUnknown { .. } => "Ingest the jobs too, or check that the job numbers are written alike.".into(),
+        }
+    }
+}
+
+impl fmt::Display for Doubt {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let order_name = |order: &DateOrder| if *order == DateOrder::DayFirst { "day-first" } else { "month-first" };
+        match self {
+            Self::EncodingAssumed { file, line: None } => write!(formatter, "{file}: the text is not UTF-8 and was read as Windows-1252."),
+            Self::EncodingAssumed { file, line: Some(line) } => {
+                write!(formatter, "{file}, line {line}: some bytes are not UTF-8 and were read as Windows-1252.")
+            }
+            Self::RowsAboveTitles { file, line } => {
+                write!(formatter, "{file}: the titles were found in line {line}; what stands above is not read.")
+            }
+            Self::DateOrderOpen { file, column, assumed } => {
+                write!(
+                    formatter,
+                    "{file}: no date in column \"{column}\" shows whether day or month comes first; taken as {}.",
+                    order_name(assumed)
+                )
+            }
+            Self::DateOrderMixed { file, column, taken, values, contradicting } => write!(
+                formatter,
+                "{file}: column \"{column}\" mixes day-first and month-first dates; taken as {}, against which {contradicting} of {values} telling dates speak.",
+                order_name(taken)
+            ),
+            Self::ReadByContent { file, column, field, readable_share } => {
+                write!(
+                    formatter,
+                    "{file}: column \"{column}\" is read as {field}, because {:.0} % of its values are such terms.",
+                    readable_share * 100.0
+                )
+            }
+            Self::SimilarTitle { file, column, field, known } => {
+                write!(formatter, "{file}: column \"{column}\" is read as {field}, because it resembles \"{known}\".")
+            }
+            Self::TwoColumnsForField { file, field, taken, other } => {
+                write!(formatter, "{file}: columns \"{taken}\" and \"{other}\" could both be {field}; \"{taken}\" is read.")
+            }
+            Self::ColumnUnread { file, column, .. } => write!(formatter, "{file}: column \"{column}\" is no field that is known."),
+            Self::PersonalColumn { file, column } => write!(formatter, "{file}: column \"{column}\" seems to hold personal data."),
+            Self::MostlyUnreadable { file, column, field, readable_share, example } => {
+                write!(
+                    formatter,
+                    "{file}: only {:.0} % of column \"{column}\" can be read as {field}; \"{example}\" cannot.",
+                    readable_share * 100.0
+                )
+            }
+            Self::Misspellings { table, column, rows, spellings, examples } => {
+                let examples: Vec<String> =
+                    examples.iter().map(|example| format!("\"{}\" as {}", example.value, example.meaning)).collect();
+                write!(
+                    formatter,
+                    "{table}: {rows} misspelt values ({spellings} spellings) in column {column} are understood, for example {}.",
+                    examples.join(", ")
+                )
+            }
+            Self::NotUsed { table, column, reason, rows, examples } => {
+                let examples: Vec<String> = examples.iter().map(|example| format!("\"{example}\"")).collect();
+                let examples = if examples.is_empty() { String::new() } else { format!(", for example {}", examples.join(", ")) };
+                write!(
+                    formatter,
+                    "{table}: {rows} values in column {column} were not used ({}){examples}.",
+                    reason.code().replace('_', " ")
+                )
+            }
+            Self::SeveralCurrencies { file, currencies } => {
+                write!(formatter, "{file}: amounts are in several currencies: {}.", currencies.join(", "))
+            }
+            Self::CurrencyUnknown { file } => write!(formatter, "{file}: no currency is given for the amounts."),
+            Self::FileSkipped { file } => write!(formatter, "{file}: not a kind of file that can be read; left out."),
+            Self::TableSkipped { file, table } => write!(formatter, "{file}: \"{table}\" is no table that is known; left out."),
+            Self::JobsUnknown { table, rows } => write!(formatter, "{table}: {rows} rows belong to jobs that are not in the store."),
+        }
+    }
+}
+
+/// A word that was understood as a misspelling.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Misspelling {
+    pub value: String,
+    pub meaning: String,
+}
+
+/// What an ingest has done.
+#[derive(Debug, Clone, Serialize)]
+pub struct IngestReport {
+    /// Number of the new snapshot.
+    pub snapshot: u32,
+    pub tables: Vec<TableAccount>,
+    pub doubts: Vec<Doubt>,
+}
+
+/// The account of one table of one file: `rows_in = accepted + repeats + superseded + quarantined`.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct TableAccount {
+    pub file: String,
+    pub table: String,
+    pub rows_in: u64,
+    /// New records.
+    pub accepted: u64,
+    /// Records that were known already, equal in every value.
+    pub repeats: u64,
+    /// Records that replaced an earlier version.
+    pub superseded: u64,
+    pub quarantined: u64,
+    /// Values that could not be used, in rows that were.
+    pub values_set_aside: u64,
+}
+
+impl TableAccount {
+    /// Whether every row is accounted for.
+    #[must_use]
+    pub fn balances(&self) -> bool {
+        self.rows_in == self.accepted + self.repeats + self.superseded + self.quarantined
+    }
+}
+
+impl IngestReport {
+    /// The sum over all files of one table.
+    #[must_use]
+    pub fn total(&self, table: &str) -> TableAccount {
+        let mut total = TableAccount { table: table.to_owned(), ..TableAccount::default() };
+        for account in self.tables.iter().filter(|account| account.table == table) {
+            total.rows_in += account.rows_in;
+            total.accepted += account.accepted;
+            total.repeats += account.repeats;
+            total.superseded += account.superseded;
+            total.quarantined += account.quarantined;
+            total.values_set_aside += account.values_set_aside;
+        }
+        total
+    }
+
+    /// Rows in quarantine over all files.
+    #[must_use]
+    pub fn quarantined(&self) -> u64 {
+        self.tables.iter().map(|account| account.quarantined).sum()
+    }
+}
+
+/// How far an ingest is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Progress {
+    /// A table of a file is being read.
+    Reading { file: String, table: String, rows: u64, bytes: u64, total_bytes: u64 },
+    /// Earlier versions of records are being moved out.
+    Superseding { table: String },
+    /// The new snapshot is being made durable.
+    Committing,
+}

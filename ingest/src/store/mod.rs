@@ -1,0 +1,13 @@
+//! The store on disk: snapshots of Parquet files, written so that a reader sees the old one or the new one, never a mix.
+
+mod index;
+mod reading;
+mod snapshot;
+mod supersede;
+mod table_writer;
+
+pub use index::{RecordIndex, Seen};
+pub use reading::{quarantine_hashes, read_catalogue, read_job_categories};
+pub use snapshot::Store;
+pub use supersede::{Replacement, Replacements, move_out_superseded};
+pub use table_writer::TableWriter;

@@ -1,0 +1,94 @@
+//! Reads single columns of a table's Parquet files.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::Path;
+
+use arrow::array::{Array, AsArray, RecordBatch};
+use arrow::datatypes::{Int32Type, Int64Type};
+use fixodds_schemas::store_table;
+use parquet::arrow::ProjectionMask;
+use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
+
+use crate::context::JobCategories;
+use crate::error::IngestError;
+use crate::identity::{HashKeyed, hash_texts};
+
+const ROWS_PER_BATCH: usize = 8 * 1024;
+
+/// The batches of a file with only the named columns, in the order in which the file has them; all columns if none is named.
+pub fn open(path: &Path, columns: &[&str]) -> Result<ParquetRecordBatchReader, IngestError> {
+    let file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
+    let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| IngestError::parquet(path, error))?;
+    let projection =
+        if columns.is_empty() { ProjectionMask::all() } else { ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied()) };
+    builder.with_projection(projection).with_batch_size(ROWS_PER_BATCH).build().map_err(|error| IngestError::parquet(path, error))
+}
+
+/// Calls `visit` for each batch of the named columns.
+pub fn for_each_batch<P: AsRef<Path>>(files: &[P], columns: &[&str], mut visit: impl FnMut(&RecordBatch)) -> Result<(), IngestError> {
+    for path in files {
+        for batch in open(path.as_ref(), columns)? {
+            visit(&batch.map_err(|error| IngestError::parquet(path.as_ref(), error))?);
+        }
+    }
+    Ok(())
+}
+
+/// The text in a row of a named column.
+pub fn text<'b>(batch: &'b RecordBatch, column: &str, row: usize) -> Option<&'b str> {
+    let array = batch.column_by_name(column)?.as_string_opt::<i32>()?;
+    array.is_valid(row).then(|| array.value(row))
+}
+
+/// The whole number in a row of a named column.
+pub fn integer(batch: &RecordBatch, column: &str, row: usize) -> Option<i64> {
+    let array = batch.column_by_name(column)?;
+    if array.is_null(row) {
+        return None;
+    }
+    let narrow = array.as_primitive_opt::<Int32Type>().map(|array| i64::from(array.value(row)));
+    narrow.or_else(|| array.as_primitive_opt::<Int64Type>().map(|array| array.value(row)))
+}
+
+/// Brand and model of every model in the store, in order.
+pub fn read_catalogue<P: AsRef<Path>>(files: &[P]) -> Result<Vec<(String, String)>, IngestError> {
+    let mut models = Vec::new();
+    for_each_batch(files, &["brand", "model"], |batch| {
+        let rows =
+            (0..batch.num_rows()).filter_map(|row| Some((text(batch, "brand", row)?.to_owned(), text(batch, "model", row)?.to_owned())));
+        models.extend(rows);
+    })?;
+    Ok(models)
+}
+
+/// The category of every job in the store.
+pub fn read_job_categories<P: AsRef<Path>>(files: &[P]) -> Result<JobCategories, IngestError> {
+    let mut categories = JobCategories::default();
+    for_each_batch(files, &["source", "job_id", "category"], |batch| {
+        for row in 0..batch.num_rows() {
+            if let (Some(source), Some(job_id)) = (text(batch, "source", row), text(batch, "job_id", row)) {
+                categories.insert(hash_texts([source, job_id]), text(batch, "category", row));
+            }
+        }
+    })?;
+    Ok(categories)
+}
+
+/// A hash of every quarantined row or value of a store, so that none is kept twice.
+pub fn quarantine_hashes<P: AsRef<Path>>(files: &[P]) -> Result<HashKeyed<()>, IngestError> {
+    let columns: BTreeMap<usize, &str> = store_table("quarantine")
+        .map(|table| table.columns.iter().map(|column| column.name.as_str()).enumerate().collect())
+        .unwrap_or_default();
+    let mut hashes = HashKeyed::default();
+    for_each_batch(files, &[], |batch| {
+        for row in 0..batch.num_rows() {
+            let line = integer(batch, "source_line", row).unwrap_or_default().to_string();
+            let texts = columns
+                .values()
+                .map(|column| if *column == "source_line" { line.as_str() } else { text(batch, column, row).unwrap_or_default() });
+            hashes.insert(hash_texts(texts), ());
+        }
+    })?;
+    Ok(hashes)
+}

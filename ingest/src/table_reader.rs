@@ -1,0 +1,332 @@
+//! From a record of text to a row of the store.
+
+use std::fmt::Write;
+use std::rc::Rc;
+
+use fixodds_schemas::{TableSchema, store_table};
+
+use crate::cells::{ColumnReader, Findings, SetAside};
+use crate::context::{Context, JobCategories};
+use crate::identity::{RecordKey, hash_bytes, hash_texts};
+use crate::inspect::{ExtraColumn, TablePlan};
+use crate::privacy;
+use crate::quarantine::{LONGEST_RAW, Reason, head};
+use crate::readers::Record;
+use crate::row::Row;
+use crate::rules::{Rejection, Rules, position};
+use crate::words::Words;
+
+/// By what a row is recognised again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Identity {
+    /// Equal for versions of the same record.
+    pub key: u64,
+    /// Equal for records that are equal in every value.
+    pub content: u64,
+}
+
+/// Reads the records of one table of one file.
+pub struct TableReader<'a> {
+    pub schema: &'static TableSchema,
+    context: &'a Context<'a>,
+    columns: Vec<ColumnReader<'a>>,
+    /// How many of the columns must be read before the category of the row is known.
+    before_category: usize,
+    extra: Vec<ExtraColumn>,
+    width: usize,
+    titles: Vec<String>,
+    rules: Rules,
+    record_key: RecordKey,
+    /// The values up to this column are the record's content; those from it on say where it comes from.
+    content_columns: usize,
+    source: Option<usize>,
+    job_id: Option<usize>,
+    category: Option<usize>,
+    extra_column: Option<usize>,
+    pub row: Row,
+    pub findings: Findings,
+    pub words: Words,
+    content: Vec<u8>,
+    last_category: Option<Rc<str>>,
+    /// Job and step of the finding before.
+    last_step: (Option<u64>, i64),
+}
+
+impl<'a> TableReader<'a> {
+    pub fn new(plan: &TablePlan, context: &'a Context<'a>) -> Self {
+        let schema = store_table(&plan.table.name).unwrap_or_else(|| panic!("the dictionary has a store table for {}", plan.table.name));
+        let optional = |name: &str| schema.columns.iter().position(|column| column.name == name);
+        let mut columns: Vec<_> =
+            plan.columns.iter().map(|column| ColumnReader::new(column.clone(), &plan.table.name, schema, context)).collect();
+        columns.sort_by_key(|column| (column.rank(), column.plan.index));
+        Self {
+            schema,
+            context,
+            before_category: columns.iter().filter(|column| column.tells_category()).count(),
+            columns,
+            extra: plan.extra.clone(),
+            width: plan.titles.len(),
+            titles: plan.titles.clone(),
+            rules: Rules::new(schema, plan.currency.clone()),
+            record_key: RecordKey::new(schema),
+            content_columns: position(schema, "source_file"),
+            source: optional("source"),
+            job_id: optional("job_id"),
+            category: optional("category"),
+            extra_column: optional("extra"),
+            row: Row::new(schema),
+            findings: Findings::default(),
+            words: Words::default(),
+            content: Vec::new(),
+            last_category: None,
+            last_step: (None, 0),
+        }
+    }
+
+    /// Reads a record into `self.row` and `self.findings`.
+    ///
+    /// # Errors
+    /// Why the record cannot be used.
+    pub fn read(&mut self, record: &Record, jobs: Option<&JobCategories>) -> Result<(), Rejection> {
+        self.row.clear();
+        self.findings.clear();
+        if let Some(fault) = &record.fault {
+            let length = fault.length.map(|length| format!("{length} bytes"));
+            return Err(Rejection { column: None, value: length, reason: fault.reason });
+        }
+        if record.is_blank() {
+            return Err(Rejection { column: None, value: None, reason: Reason::BlankRow });
+        }
+        let surplus = record.fields().skip(self.width).position(|field| !field.trim().is_empty());
+        if surplus.is_some() {
+            return Err(Rejection {
+                column: None,
+                value: Some(format!("{} values in {} columns", record.fields().len(), self.width)),
+                reason: Reason::TooManyFields,
+            });
+        }
+        if let Some(source) = self.source {
+            self.row.set_text(source, &self.context.options.source);
+        }
+        self.read_columns(record, 0, self.before_category)?;
+        self.find_category(jobs);
+        self.read_columns(record, self.before_category, self.columns.len())?;
+        for column in &self.columns {
+            if column.plan.field.required && column.target.is_some_and(|target| self.row.is_missing(target)) {
+                return Err(Rejection::missing(&column.plan.field.name));
+            }
+        }
+        self.rules.apply(&mut self.row, &mut self.findings, self.context)?;
+        if self.schema.name == "parts" && !self.findings.components.is_empty() {
+            self.part_for_several_components();
+        }
+        self.keep_extra(record);
+        Ok(())
+    }
+
+    fn read_columns(&mut self, record: &Record, from: usize, to: usize) -> Result<(), Rejection> {
+        for column in &mut self.columns[from..to] {
+            let cell = record.field(column.plan.index);
+            let result = column.read(cell, self.last_category.as_ref(), self.context, &mut self.row, &mut self.findings, &mut self.words);
+            if let Err(reason) = result {
+                let field = column.plan.field;
+                if field.required {
+                    return Err(Rejection::of_value(&field.name, cell.trim(), reason));
+                }
+                self.findings.set_aside.push(SetAside { column: field.name.clone(), value: cell.trim().to_owned(), reason });
+            }
+        }
+        Ok(())
+    }
+
+    /// The category that words of this row refer to: its own, or that of its job.
+    fn find_category(&mut self, jobs: Option<&JobCategories>) {
+        let category = match (self.category, self.job_key()) {
+            (Some(category), _) => self.row.text(category),
+            (None, Some(job)) => jobs.and_then(|jobs| jobs.get(job)).map(AsRef::as_ref),
+            (None, None) => None,
+        };
+        if self.last_category.as_deref() != category {
+            self.last_category = category.map(Rc::from);
+        }
+    }
+
+    fn part_for_several_components(&mut self) {
+        let component = position(self.schema, "component");
+        let mut keys: Vec<String> = self.row.text(component).map(str::to_owned).into_iter().collect();
+        keys.extend(self.findings.components.drain(..).map(|key| key.to_string()));
+        self.row.unset(component);
+        self.findings.set_aside.push(SetAside { column: "component".to_owned(), value: keys.join("; "), reason: Reason::SeveralTerms });
+    }
+
+    /// Unread columns as one JSON object, personal data masked.
+    fn keep_extra(&mut self, record: &Record) {
+        let Some(target) = self.extra_column else { return };
+        if self.extra.is_empty() {
+            return;
+        }
+        let mut object = String::new();
+        for column in &self.extra {
+            let cell = record.field(column.index).trim();
+            if cell.is_empty() {
+                continue;
+            }
+            let cell = if column.is_personal { privacy::PERSONAL.into() } else { privacy::mask(cell) };
+            object.push(if object.is_empty() { '{' } else { ',' });
+            push_json_text(&mut object, &column.title);
+            object.push(':');
+            push_json_text(&mut object, &cell);
+        }
+        if !object.is_empty() {
+            object.push('}');
+            self.row.set_text(target, &object);
+        }
+    }
+
+    /// The hash of the job that the row is or belongs to.
+    pub fn job_key(&self) -> Option<u64> {
+        let source = self.row.text(self.source?)?;
+        let job_id = self.row.text(self.job_id?)?;
+        Some(hash_texts([source, job_id]))
+    }
+
+    /// The category of the row.
+    pub fn category(&self) -> Option<&str> {
+        self.row.text(self.category?)
+    }
+
+    /// By what the row is recognised again.
+    pub fn identity(&mut self) -> Identity {
+        self.content.clear();
+        self.row.content(self.content_columns, &mut self.content);
+        for component in &self.findings.components {
+            self.content.extend_from_slice(component.as_bytes());
+            self.content.push(0);
+        }
+        let content = hash_bytes(&self.content);
+        let key = self.record_key.hash(|column| self.row.text(column), |column| self.row.integer(column));
+        Identity { key: key.unwrap_or(content), content }
+    }
+
+    /// Says where the row comes from.
+    pub fn set_origin(&mut self, file: &str, line: u64, identity: Identity) {
+        self.row.set_text(self.content_columns, file);
+        self.row.set_integer(self.content_columns + 1, line.cast_signed());
+        self.row.set_integer(self.content_columns + 2, identity.content.cast_signed());
+    }
+
+    /// Gives a finding without step the one after the row before, if that belongs to the same job, else 1.
+    pub fn number_step(&mut self) {
+        let step = position(self.schema, "step");
+        let job = self.job_key();
+        let (last_job, last_step) = self.last_step;
+        if self.row.is_missing(step) {
+            self.row.set_integer(step, if job == last_job { last_step + 1 } else { 1 });
+        }
+        self.last_step = (job, self.row.integer(step).unwrap_or(1));
+    }
+
+    /// Makes the row the finding of another component that stands in the same cell.
+    pub fn set_further_component(&mut self, at: usize) {
+        let component = position(self.schema, "component");
+        self.row.set_text(component, &self.findings.components[at]);
+    }
+
+    /// A component that a job's own row names, as a primary finding.
+    pub fn fill_finding(&self, at: usize, finding: &mut Row) {
+        let schema = store_table("findings").unwrap_or(self.schema);
+        let to = |name| position(schema, name);
+        let from = self.content_columns;
+        finding.clear();
+        finding.set_text(to("source"), &self.context.options.source);
+        finding.set_text(to("job_id"), self.job_id.and_then(|job_id| self.row.text(job_id)).unwrap_or_default());
+        finding.set_integer(to("step"), at as i64 + 1);
+        finding.set_text(to("component"), &self.findings.components[at]);
+        finding.set_text(to("role"), "primary");
+        finding.set_text(to("origin"), "job");
+        finding.set_text(to("source_file"), self.row.text(from).unwrap_or_default());
+        finding.set_integer(to("source_line"), self.row.integer(from + 1).unwrap_or_default());
+        finding.set_integer(to("content_hash"), self.row.integer(from + 2).unwrap_or_default());
+    }
+
+    /// The text of a record as quarantine keeps it: without serial and machine numbers and without personal data.
+    pub fn raw(&self, record: &Record) -> String {
+        let Some(fault) = &record.fault else {
+            let cells: Vec<&str> = record.fields().map(|field| head(field, LONGEST_RAW)).collect();
+            return self.masked_line(&cells, b',');
+        };
+        let raw = head(&fault.raw, LONGEST_RAW);
+        if raw.trim_start().starts_with('{') {
+            return privacy::mask(&self.masked_json(raw)).into_owned();
+        }
+        let delimiter = [b',', b';', b'\t', b'|']
+            .into_iter()
+            .max_by_key(|delimiter| raw.bytes().filter(|byte| byte == delimiter).count())
+            .unwrap_or(b',');
+        let cells: Vec<&str> = raw.split(delimiter as char).collect();
+        self.masked_line(&cells, delimiter)
+    }
+
+    /// In a record with too many cells, a private one may have moved by as many places, so all of these are masked.
+    fn masked_line(&self, cells: &[&str], delimiter: u8) -> String {
+        let surplus = cells.len().saturating_sub(self.width);
+        let covers = |index: usize, at: usize| (index..=index + surplus).contains(&at);
+        let mut line = String::new();
+        for (at, cell) in cells.iter().enumerate() {
+            let number = self.columns.iter().filter(|column| covers(column.plan.index, at)).find_map(ColumnReader::private_number);
+            let is_personal = self.extra.iter().any(|column| column.is_personal && covers(column.index, at));
+            let masked = match (cell.trim(), number, is_personal) {
+                ("", ..) => "".into(),
+                (_, _, true) => privacy::PERSONAL.into(),
+                (text, Some(kind), _) => self.context.hidden_number(kind, text).into(),
+                (text, ..) => privacy::mask(text),
+            };
+            if at > 0 {
+                line.push(delimiter as char);
+            }
+            if masked.contains([delimiter as char, '"', '\n', '\r']) {
+                line.push('"');
+                line.push_str(&masked.replace('"', "\"\""));
+                line.push('"');
+            } else {
+                line.push_str(&masked);
+            }
+        }
+        line.truncate(head(&line, LONGEST_RAW).len());
+        line
+    }
+
+    /// Leaves out the values of private keys in JSON that may be damaged.
+    fn masked_json(&self, raw: &str) -> String {
+        let private_titles = self
+            .columns
+            .iter()
+            .filter(|column| column.private_number().is_some())
+            .map(|column| column.plan.index)
+            .chain(self.extra.iter().filter(|column| column.is_personal).map(|column| column.index));
+        let titles: Vec<String> = private_titles.filter_map(|index| self.titles.get(index)).map(|title| format!("\"{title}\"")).collect();
+        let mask_piece = |piece: &str| match titles.iter().find_map(|title| piece.find(title.as_str()).map(|at| at + title.len())) {
+            Some(end) => format!("{}: \"{}\"", &piece[..end], privacy::PERSONAL),
+            None => piece.to_owned(),
+        };
+        raw.split(',').map(mask_piece).collect::<Vec<_>>().join(",")
+    }
+}
+
+fn push_json_text(json: &mut String, text: &str) {
+    json.push('"');
+    for character in text.chars() {
+        match character {
+            '"' => json.push_str("\\\""),
+            '\\' => json.push_str("\\\\"),
+            '\n' => json.push_str("\\n"),
+            '\r' => json.push_str("\\r"),
+            '\t' => json.push_str("\\t"),
+            _ if character.is_control() => {
+                let _ = write!(json, "\\u{:04x}", u32::from(character));
+            }
+            _ => json.push(character),
+        }
+    }
+    json.push('"');
+}

@@ -1,0 +1,151 @@
+//! What every builder needs: the evidence, the names, and small ways to ask for both.
+
+use crate::document::{Block, Cell, Fact, Quantity, Section, Table, Unit};
+use crate::evidence_view::{EvidenceView, Query, Row};
+use crate::names::Names;
+use crate::wording;
+use fixodds_schemas::vocabulary::Vocabulary;
+use std::collections::BTreeMap;
+
+/// Evidence and names, with the unit of money.
+pub(super) struct Brief<'a> {
+    pub evidence: &'a dyn EvidenceView,
+    pub names: Names<'a>,
+    pub categories: Vec<Category>,
+}
+
+/// A category that has jobs.
+pub(super) struct Category {
+    pub key: String,
+    pub jobs: i64,
+    /// For inside a sentence: "washing machines".
+    pub many: String,
+}
+
+impl Category {
+    /// A heading: "Washing machines".
+    pub fn heading(&self) -> String {
+        wording::sentence_case(&self.many)
+    }
+}
+
+impl<'a> Brief<'a> {
+    pub fn new(evidence: &'a dyn EvidenceView, vocabulary: &'a Vocabulary) -> Brief<'a> {
+        let names = Names::new(vocabulary);
+        let mut jobs: BTreeMap<String, i64> = BTreeMap::new();
+        for row in evidence.rows(&Query::of("outcome").with("scope_level", "category").null("not_repaired_reason")) {
+            let known = jobs.entry(row.text("scope").unwrap_or_default().to_owned()).or_default();
+            *known = (*known).max(row.integer("jobs").unwrap_or(0));
+        }
+        let mut categories: Vec<Category> =
+            jobs.into_iter().map(|(key, jobs)| Category { many: names.categories(&key), key, jobs }).collect();
+        categories.sort_by(|a, b| b.jobs.cmp(&a.jobs).then_with(|| a.key.cmp(&b.key)));
+        Brief { evidence, names, categories }
+    }
+
+    pub fn money(&self) -> Unit {
+        Unit::Money(self.currency())
+    }
+
+    fn currency(&self) -> Option<String> {
+        Some(self.evidence.about().currency.clone()).filter(|currency| !currency.is_empty())
+    }
+
+    /// What is said in place of a table: the analysis' own words where it has any.
+    pub fn when_empty(&self, evidence_table: &str, otherwise: &str) -> String {
+        self.evidence.about().missing.get(evidence_table).map_or_else(|| otherwise.to_owned(), |why| wording::sentence(why))
+    }
+
+    /// The rows of a query, largest estimate first; ties in the table's order.
+    pub fn ranked(&self, query: &Query) -> Vec<Row> {
+        let mut rows = self.evidence.rows(query);
+        rows.sort_by(|a, b| b.real("estimate").unwrap_or(-1.0).total_cmp(&a.real("estimate").unwrap_or(-1.0)));
+        rows
+    }
+
+    /// The first row of a query as a cell; a missing row says so.
+    pub fn cell(&self, query: &Query, unit: Unit) -> Cell {
+        self.evidence.first(query).map_or(Cell::Nothing, |row| row.cell(unit))
+    }
+
+    /// The component of a row, for a table cell or heading.
+    pub fn component_of(&self, row: &Row) -> String {
+        wording::sentence_case(&self.names.component(row.text("component").unwrap_or_default()))
+    }
+
+    /// What the figures rest on, for the head of each document.
+    pub fn facts(&self) -> Vec<Fact> {
+        let about = self.evidence.about();
+        let fact = |label: &str, text: String| Fact { label: label.to_owned(), text };
+        let dated = !about.first_closed_on.is_empty();
+        let mut facts = vec![
+            fact("Jobs", wording::count(about.jobs)),
+            fact(
+                "Closed",
+                if dated { format!("{} to {}", about.first_closed_on, about.last_closed_on) } else { "no dated jobs".to_owned() },
+            ),
+            fact("Machines told apart", wording::count(about.machines_in_jobs)),
+            fact(
+                "Machines on the roster",
+                if about.roster_machines > 0 { wording::count(about.roster_machines) } else { "no roster".to_owned() },
+            ),
+        ];
+        if about.has_exposure() {
+            facts.push(fact("Machine-years observed", wording::count(about.machine_years.round() as i64)));
+        }
+        facts.push(fact("Observed until", about.as_of.clone()));
+        facts.push(fact("Records from", wording::enumeration(&about.sources)));
+        facts.push(fact("Money in", self.currency().unwrap_or_else(|| "not stated".to_owned())));
+        facts.retain(|fact| !fact.text.is_empty());
+        facts
+    }
+}
+
+/// A row's estimate with the count it rests on.
+pub(super) fn counted(row: &Row, unit: Unit, count_column: &str) -> Option<Quantity> {
+    let quantity = row.quantity(unit)?;
+    Some(match row.integer(count_column) {
+        Some(n) => quantity.with_n(n),
+        None => quantity,
+    })
+}
+
+/// A row's estimate in words, with the count it rests on.
+pub(super) fn said(row: &Row, unit: Unit, count_column: &str) -> Option<String> {
+    counted(row, unit, count_column).map(|quantity| wording::in_sentence(&quantity))
+}
+
+/// How to read the brackets; stands at the head of the findings.
+pub(super) fn reading_aid() -> Block {
+    Block::Note(
+        "Brackets hold 95 % confidence intervals: the range of values that the records do not contradict. n is the number of observations \
+         behind a figure. Where the records are too few, no figure is given, and the reason is."
+            .to_owned(),
+    )
+}
+
+/// The findings section; says so when there are none.
+pub(super) fn findings(sentences: Vec<String>) -> Section {
+    let mut section = Section::new("findings", "Findings");
+    section.blocks.push(if sentences.is_empty() {
+        Block::Paragraph("The evidence does not support a finding yet: there are too few jobs with a known fault and outcome.".to_owned())
+    } else {
+        Block::List(sentences)
+    });
+    section.blocks.push(reading_aid());
+    section
+}
+
+/// The first `most` rows of a table, and a note on the rest.
+pub(super) fn shortened(mut table: Table, most: usize, evidence_table: &str) -> Table {
+    let all = table.rows.len();
+    if all > most {
+        table.rows.truncate(most);
+        table.notes.push(format!(
+            "{} of {} rows are shown; the evidence table {evidence_table} holds all of them.",
+            most,
+            wording::count(all as i64)
+        ));
+    }
+    table
+}

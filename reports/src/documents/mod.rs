@@ -1,0 +1,24 @@
+//! One builder a reader: evidence in, document out. Builders choose, order and word; they compute no statistic.
+
+mod advocate;
+mod brief;
+mod contrasts;
+mod data;
+mod models;
+mod repairer;
+mod technician;
+
+use crate::document::{Document, Reader};
+use crate::evidence_view::EvidenceView;
+use brief::Brief;
+use fixodds_schemas::vocabulary::Vocabulary;
+
+/// The document for one reader.
+pub fn build(reader: Reader, evidence: &dyn EvidenceView, vocabulary: &Vocabulary) -> Document {
+    let brief = Brief::new(evidence, vocabulary);
+    match reader {
+        Reader::Repairer => repairer::build(&brief),
+        Reader::Advocate => advocate::build(&brief),
+        Reader::Technician => technician::build(&brief),
+    }
+}

@@ -1,0 +1,149 @@
+//! How models stand against their kind: verdicts as the analysis decided them.
+
+use super::brief::{Brief, Category};
+use crate::charts::{Funnel, FunnelPoint, Plot};
+use crate::document::{Block, Cell, Chart, Column, Quantity, Standing, Table, Unit};
+use crate::evidence_view::{Query, Row};
+use crate::wording;
+
+const MOST_POINTS: usize = 60;
+
+/// What models are compared on.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Measure {
+    Rate,
+    WriteOff,
+}
+
+impl Measure {
+    pub fn key(self) -> &'static str {
+        match self {
+            Measure::Rate => "rate",
+            Measure::WriteOff => "write_off",
+        }
+    }
+
+    pub fn unit(self) -> Unit {
+        match self {
+            Measure::Rate => Unit::PerMachineYear,
+            Measure::WriteOff => Unit::Share,
+        }
+    }
+
+    fn size_column(self) -> &'static str {
+        match self {
+            Measure::Rate => "machine_years",
+            Measure::WriteOff => "jobs",
+        }
+    }
+
+    pub fn title(self) -> &'static str {
+        match self {
+            Measure::Rate => "Faults per 100 machine-years, model by model",
+            Measure::WriteOff => "Share of jobs that end as write-offs, model by model",
+        }
+    }
+}
+
+/// The rows of one measure for the models of a category, all components together.
+pub(super) fn standings(brief: &Brief<'_>, category: &Category, measure: Measure) -> Vec<Row> {
+    brief.ranked(&Query::of("model_standing").models_of(&category.key).with("measure", measure.key()).null("component"))
+}
+
+pub(super) fn standing(row: &Row) -> Standing {
+    match row.text("standing") {
+        Some("worse") => Standing::Worse,
+        Some("better") => Standing::Better,
+        Some("not_distinguishable") => Standing::NotDistinguishable,
+        _ => Standing::NotEnoughEvidence,
+    }
+}
+
+/// The standing of a model in words.
+pub(super) fn verdict(row: Option<&Row>, measure: Measure) -> Cell {
+    let standing = row.map_or(Standing::NotEnoughEvidence, standing);
+    let words = match (standing, measure) {
+        (Standing::Worse, Measure::Rate) => "fails more often than its kind",
+        (Standing::Better, Measure::Rate) => "fails less often than its kind",
+        (Standing::Worse, Measure::WriteOff) => "written off more often than its kind",
+        (Standing::Better, Measure::WriteOff) => "written off less often than its kind",
+        (Standing::NotDistinguishable, _) => "no clear difference",
+        (Standing::NotEnoughEvidence, _) => "not enough evidence",
+    };
+    Cell::Verdict(standing, words.to_owned())
+}
+
+/// The funnel of a category with its numbers; nothing where no model has a figure.
+pub(super) fn funnel(brief: &Brief<'_>, category: &Category, measure: Measure) -> Option<Block> {
+    let mut rows = standings(brief, category, measure);
+    rows.retain(|row| row.real("crude").is_some() && row.real(measure.size_column()).is_some_and(|size| size > 0.0));
+    let all = rows.len();
+    rows.sort_by(|a, b| size(b, measure).total_cmp(&size(a, measure)));
+    rows.truncate(MOST_POINTS);
+    let mean = rows.first()?.real("category_mean");
+    let points = rows
+        .iter()
+        .map(|row| FunnelPoint {
+            label: row.text("scope").unwrap_or_default().to_owned(),
+            x: size(row, measure),
+            y: row.real("crude").unwrap_or(0.0),
+            limits: row.real("funnel_lower").zip(row.real("funnel_upper")),
+            standing: standing(row),
+        })
+        .collect();
+    let x_label = match measure {
+        Measure::Rate => "machine-years observed",
+        Measure::WriteOff => "jobs",
+    };
+    let description = "Each mark is a model: the more records, the further right. Inside the shaded funnel a model is where chance alone would \
+                       put it. Which models stand out was decided after allowing for how many were compared.";
+    Some(Block::Chart(Box::new(Chart {
+        title: format!("{}: {}", category.heading(), measure.title()),
+        description: description.to_owned(),
+        plot: Plot::Funnel(Funnel { unit: measure.unit(), x_label: x_label.to_owned(), mean, points }),
+        numbers: numbers(&rows, measure, all),
+    })))
+}
+
+fn size(row: &Row, measure: Measure) -> f64 {
+    row.real(measure.size_column()).unwrap_or(0.0)
+}
+
+fn numbers(rows: &[Row], measure: Measure, all: usize) -> Table {
+    let unit = wording::unit_words(&measure.unit());
+    let figure = |heading: &str| Column { unit: unit.clone(), ..Column::number(heading) };
+    let plain =
+        |row: &Row, column: &str, unit: Unit| row.real(column).map_or(Cell::Nothing, |value| Cell::Quantity(Quantity::new(value, unit)));
+    let size_heading = if measure == Measure::Rate { "Machine-years" } else { "Jobs" };
+    Table {
+        caption: "Models, most records first".to_owned(),
+        columns: vec![
+            Column::text("Model"),
+            Column::number(size_heading),
+            Column::number("Events"),
+            figure("As recorded"),
+            figure("Adjusted towards its kind"),
+            Column::number("Probability that it is worse"),
+            Column::text("Verdict"),
+        ],
+        rows: rows
+            .iter()
+            .map(|row| {
+                vec![
+                    Cell::Text(row.text("scope").unwrap_or_default().to_owned()),
+                    plain(row, measure.size_column(), Unit::Number),
+                    row.count_cell("events"),
+                    plain(row, "crude", measure.unit()),
+                    row.cell(measure.unit()),
+                    plain(row, "prob_worse", Unit::Share),
+                    verdict(Some(row), measure),
+                ]
+            })
+            .collect(),
+        notes: (all > rows.len())
+            .then(|| format!("{} of {} models are shown, those with the most records.", rows.len(), wording::count(all as i64)))
+            .into_iter()
+            .collect(),
+        when_empty: "No model has enough records to be compared.".to_owned(),
+    }
+}

@@ -1,0 +1,160 @@
+//! What can be typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+#[derive(Debug, Parser)]
+#[command(name = "fixodds", version, about = "Turns the job records of appliance repairers into failure statistics that can be defended")]
+pub struct Arguments {
+    /// Say what is done and how long it takes (twice: more)
+    #[arg(short, long, global = true, action = clap::ArgAction::Count)]
+    pub verbose: u8,
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Make the sample workshop's records, analyse them and write all reports
+    Demo(Demo),
+    /// Show what would be read as what, and what is doubted; writes nothing
+    Check(Check),
+    /// Read records into a store
+    Ingest(Ingest),
+    /// Build the evidence tables of a store
+    Analyse(Analyse),
+    /// Write reports from the evidence
+    Report(Report),
+    /// Answer one SELECT over the store and the evidence, read-only
+    Query(Query),
+    /// Write the records of a simulated workshop whose true failure rates are known
+    Simulate(Simulate),
+}
+
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Folder for the demo's records, store and reports
+    #[arg(long, default_value = "fixodds-demo")]
+    pub out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct Reading {
+    /// Files or folders of records; TABLE=FILE says which table a file holds (jobs, findings, parts, machines, models)
+    #[arg(required = true, value_name = "FILES")]
+    pub files: Vec<String>,
+    /// TOML file that says which column is which field, and other corrections
+    #[arg(long)]
+    pub mapping: Option<PathBuf>,
+    /// Name of where the records come from; job numbers of different sources never clash
+    #[arg(long, default_value = "workshop")]
+    pub source: String,
+    /// Order of day and month in dates such as 03/04/2025, instead of finding out
+    #[arg(long, value_enum)]
+    pub date_order: Option<DateOrder>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum DateOrder {
+    DayFirst,
+    MonthFirst,
+}
+
+#[derive(Debug, Args)]
+pub struct Check {
+    #[command(flatten)]
+    pub reading: Reading,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Ingest {
+    #[command(flatten)]
+    pub reading: Reading,
+    /// The store's folder; made if there is none
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Exit with code 3 if any row was quarantined
+    #[arg(long)]
+    pub strict: bool,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Analyse {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Cut-off day (YYYY-MM-DD) instead of the latest day a job was closed
+    #[arg(long, value_name = "DAY")]
+    pub as_of: Option<String>,
+    /// Memory that the database may use before it spills to disk, in MiB
+    #[arg(long, default_value_t = 3072)]
+    pub memory_mib: u64,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Report {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Whom the report is for
+    #[arg(long = "for", value_enum, default_value = "all")]
+    pub reader: Reader,
+    /// File format
+    #[arg(long, value_enum, default_value = "html")]
+    pub format: Format,
+    /// Folder to write to
+    #[arg(long)]
+    pub out: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum Reader {
+    Repairer,
+    Advocate,
+    Technician,
+    All,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum Format {
+    Html,
+    Md,
+}
+
+#[derive(Debug, Args)]
+pub struct Query {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// One SELECT; tables carry their own names (jobs, findings, ..., fault_share, failure_rate, ...)
+    pub select: String,
+    /// Answer as JSON Lines, one object a row
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Simulate {
+    /// Folder to write the CSV files and truth.json to
+    #[arg(long)]
+    pub out: PathBuf,
+    /// Seed of the simulation; the same seed writes the same bytes
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// About how many jobs to simulate; machines scale with them
+    #[arg(long)]
+    pub jobs: Option<u64>,
+    /// Canonical column names and values, without the mess of real records
+    #[arg(long)]
+    pub clean: bool,
+}

@@ -1,0 +1,45 @@
+//! `fixodds check`
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use fixodds_ingest::{CheckReport, ColumnCheck, check};
+
+use super::ingest::{files, options, print_doubts};
+use crate::Outcome;
+use crate::arguments::Check;
+
+pub fn run(arguments: &Check) -> anyhow::Result<Outcome> {
+    let report = check(&files(&arguments.reading), &options(&arguments.reading, Path::new(""))?)?;
+    let mut out = io::stdout().lock();
+    if arguments.json {
+        writeln!(out, "{}", serde_json::to_string_pretty(&report)?)?;
+    } else {
+        print(&mut out, &report)?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn print(out: &mut impl Write, report: &CheckReport) -> io::Result<()> {
+    for file in &report.files {
+        writeln!(out, "{}: {}, {}", file.file, file.format, file.encoding)?;
+        for table in &file.tables {
+            let extent = if table.looked_at_all { "all" } else { "the first" };
+            writeln!(out, "  {} (titles in line {}; {extent} {} rows looked at)", table.table, table.header_line, table.rows_looked_at)?;
+            for column in &table.columns {
+                print_column(out, column)?;
+            }
+            if !table.fields_without_column.is_empty() {
+                writeln!(out, "    no column for: {}", table.fields_without_column.join(", "))?;
+            }
+            print_doubts(out, &table.doubts)?;
+        }
+    }
+    print_doubts(out, &report.doubts)
+}
+
+fn print_column(out: &mut impl Write, column: &ColumnCheck) -> io::Result<()> {
+    let field = column.field.as_deref().unwrap_or("(kept unread)");
+    let readable = column.readable_share.map_or(String::new(), |share| format!("{:.0} % readable", share * 100.0));
+    writeln!(out, "    {:<24} -> {field:<20} {readable:<15} {}", column.title, column.samples.join(" | "))
+}

@@ -1,0 +1,9 @@
+//! One subcommand a file.
+
+pub mod analyse;
+pub mod check;
+pub mod demo;
+pub mod ingest;
+pub mod query;
+pub mod report;
+pub mod simulate;

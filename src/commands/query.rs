@@ -1,0 +1,41 @@
+//! `fixodds query`
+
+use std::io::{self, Write};
+
+use fixodds_schemas::StoreLayout;
+use serde_json::Value;
+
+use crate::Outcome;
+use crate::arguments::Query;
+
+pub fn run(arguments: &Query) -> anyhow::Result<Outcome> {
+    let answer = fixodds_analytics::query::query(&StoreLayout::new(&arguments.store), &arguments.select)?;
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    if arguments.json {
+        for object in answer.objects() {
+            writeln!(out, "{}", Value::Object(object))?;
+        }
+    } else {
+        let rows: Vec<Vec<String>> = answer.rows.iter().map(|row| row.iter().map(plain).collect()).collect();
+        let width = |position: usize| {
+            rows.iter().map(|row| row[position].chars().count()).chain([answer.columns[position].chars().count()]).max().unwrap_or(0)
+        };
+        let widths: Vec<usize> = (0..answer.columns.len()).map(width).collect();
+        for row in std::iter::once(&answer.columns).chain(&rows) {
+            let cells: Vec<String> = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:<width$}")).collect();
+            writeln!(out, "{}", cells.join("  ").trim_end())?;
+        }
+    }
+    out.flush()?;
+    Ok(Outcome::Done)
+}
+
+/// A value on one line, without anything that a terminal would obey.
+fn plain(value: &Value) -> String {
+    let text = match value {
+        Value::Null => String::new(),
+        Value::String(text) => text.clone(),
+        other => other.to_string(),
+    };
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}

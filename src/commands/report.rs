@@ -1,0 +1,50 @@
+//! `fixodds report`
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use fixodds_analytics::evidence::Evidence;
+use fixodds_reports::document::{Document, Reader};
+use fixodds_reports::documents::build;
+use fixodds_reports::exporters::Format;
+use fixodds_reports::evidence_frames::EvidenceFrames;
+use fixodds_schemas::{StoreLayout, vocabulary};
+
+use crate::Outcome;
+use crate::arguments::{self, Report};
+
+pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
+    make_folder(&arguments.out)?;
+    let readers: Vec<Reader> = match arguments.reader {
+        arguments::Reader::Repairer => vec![Reader::Repairer],
+        arguments::Reader::Advocate => vec![Reader::Advocate],
+        arguments::Reader::Technician => vec![Reader::Technician],
+        arguments::Reader::All => Reader::ALL.to_vec(),
+    };
+    let format = match arguments.format {
+        arguments::Format::Html => Format::Html,
+        arguments::Format::Md => Format::Markdown,
+    };
+    let evidence = Evidence::open(&StoreLayout::new(&arguments.store))?;
+    for document in documents(evidence, &readers) {
+        println!("{}", write(&document, format, &arguments.out)?.display());
+    }
+    Ok(Outcome::Done)
+}
+
+pub fn documents(evidence: Evidence, readers: &[Reader]) -> Vec<Document> {
+    let frames = EvidenceFrames::new(&evidence);
+    readers.iter().map(|reader| build(*reader, &frames, vocabulary())).collect()
+}
+
+pub fn write(document: &Document, format: Format, folder: &Path) -> anyhow::Result<PathBuf> {
+    let path = folder.join(format!("{}.{}", document.reader.key(), format.extension()));
+    let bytes = format.exporter().export(document)?;
+    fs::write(&path, bytes).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
+    Ok(path)
+}
+
+pub fn make_folder(folder: &Path) -> anyhow::Result<()> {
+    fs::create_dir_all(folder).with_context(|| format!("cannot make the folder {}; check its path and permissions", folder.display()))
+}
