@@ -145,7 +145,7 @@ pub struct Query {
 
 #[derive(Debug, Args)]
 pub struct Simulate {
-    /// Folder to write the CSV files and truth.json to
+    /// Folder to write the CSV files to; the truth behind them goes into its subfolder "truth"
     #[arg(long)]
     pub out: PathBuf,
     /// Seed of the simulation; the same seed writes the same bytes

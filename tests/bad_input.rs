@@ -49,7 +49,13 @@ fn a_cell_of_ten_megabytes_is_quarantined_and_the_rest_is_read() {
     let folder = folder("huge-cell");
     let file = folder.join("jobs.csv");
     let huge = "x".repeat(10 * 1024 * 1024);
-    fs::write(&file, format!("job_id,closed_on,outcome,notes\nA1,2024-03-04,repaired,fine\nA2,2024-03-05,repaired,{huge}\nA3,2024-03-06,repaired,fine\n")).unwrap();
+    fs::write(
+        &file,
+        format!(
+            "job_id,closed_on,outcome,notes\nA1,2024-03-04,repaired,fine\nA2,2024-03-05,repaired,{huge}\nA3,2024-03-06,repaired,fine\n"
+        ),
+    )
+    .unwrap();
     let store = folder.join("store");
     let (code, said) = ingest(&file, &store);
     assert_eq!(code, Some(0), "{said}");
@@ -66,7 +72,11 @@ fn hostile_text_arrives_as_text() {
     let script = "<script>alert(1)</script>";
     let mut csv = "job_id,closed_on,category,brand,model,component,outcome,labour_cost,parts_cost\n".to_owned();
     for n in 0..40 {
-        csv.push_str(&format!("H{n},2024-03-{:02},washing machine,{script},\"'; DROP TABLE jobs; --\",pump,repaired,{},10\n", n % 28 + 1, 20 + n));
+        csv.push_str(&format!(
+            "H{n},2024-03-{:02},washing machine,{script},\"'; DROP TABLE jobs; --\",pump,repaired,{},10\n",
+            n % 28 + 1,
+            20 + n
+        ));
     }
     fs::write(&file, csv).unwrap();
     let store = folder.join("store");

@@ -20,12 +20,13 @@ fn reports_stand_alone_and_fit_a_phone() {
             let page_width = browser.evaluate("document.documentElement.scrollWidth");
             assert!(page_width.as_f64().unwrap() <= f64::from(width), "{reader}: {page_width} wide at {width}");
         }
-        let bare_tables = browser.evaluate(
-            "[...document.querySelectorAll('table')].filter(t => !t.querySelector('th[scope]') || !t.caption).length",
-        );
+        let bare_tables =
+            browser.evaluate("[...document.querySelectorAll('table')].filter(t => !t.querySelector('th[scope]') || !t.caption).length");
         assert_eq!(bare_tables, 0, "{reader}: tables without headers or caption");
         assert!(browser.evaluate("document.querySelectorAll('table').length").as_u64().unwrap() > 3, "{reader}: too few tables");
-        let unnamed = browser.evaluate("[...document.querySelectorAll('svg')].filter(s => !s.querySelector('title') && !s.getAttribute('aria-hidden')).length");
+        let unnamed = browser.evaluate(
+            "[...document.querySelectorAll('svg')].filter(s => !s.querySelector('title') && !s.getAttribute('aria-hidden')).length",
+        );
         assert_eq!(unnamed, 0, "{reader}: charts without a text alternative");
         let text = browser.evaluate("document.body.innerText");
         let text = text.as_str().unwrap();

@@ -17,7 +17,7 @@ fn number(row: &Value, name: &str) -> f64 {
 }
 
 fn truth() -> Value {
-    serde_json::from_str(&fs::read_to_string(demo().join("records/truth.json")).unwrap()).unwrap()
+    serde_json::from_str(&fs::read_to_string(demo().join("records/truth/truth.json")).unwrap()).unwrap()
 }
 
 /// Share of rows whose interval holds the true value.
@@ -38,7 +38,11 @@ fn failure_rates_recover_the_simulated_hazards() {
     let mut true_rate: BTreeMap<(String, String, i64), f64> = BTreeMap::new();
     for cell in truth["realised"]["faults_by_age"].as_array().unwrap() {
         let events = number(cell, "expected_natural_events") + number(cell, "recall_events");
-        let key = (cell["category"].as_str().unwrap().to_owned(), cell["component"].as_str().unwrap().to_owned(), number(cell, "age_from_years") as i64);
+        let key = (
+            cell["category"].as_str().unwrap().to_owned(),
+            cell["component"].as_str().unwrap().to_owned(),
+            number(cell, "age_from_years") as i64,
+        );
         true_rate.insert(key, events / number(cell, "machine_years"));
     }
     let cells = demo_rows(
@@ -94,7 +98,9 @@ fn consequential_damage_recovers_the_simulated_odds() {
     for pair in truth["scenario"]["consequential"]["pairs"].as_array().unwrap() {
         probability.insert((pair["primary"].as_str().unwrap(), pair["consequential"].as_str().unwrap()), number(pair, "probability"));
     }
-    let counted = demo_rows("SELECT component, consequential_component, lower, upper FROM cascade WHERE scope_level = 'all' AND jobs >= 50 AND events >= 5");
+    let counted = demo_rows(
+        "SELECT component, consequential_component, lower, upper FROM cascade WHERE scope_level = 'all' AND jobs >= 50 AND events >= 5",
+    );
     let known = counted.iter().filter_map(|row| {
         let pair = (row["component"].as_str()?, row["consequential_component"].as_str()?);
         probability.get(&pair).map(|p| (row, *p))
@@ -106,7 +112,7 @@ fn consequential_damage_recovers_the_simulated_odds() {
 
 #[test]
 fn every_row_is_accounted_for_as_the_simulator_expects() {
-    let expected: Value = serde_json::from_str(&fs::read_to_string(demo().join("records/expected.json")).unwrap()).unwrap();
+    let expected: Value = serde_json::from_str(&fs::read_to_string(demo().join("records/truth/expected.json")).unwrap()).unwrap();
     for account in demo_rows("SELECT \"table\", rows_in, accepted, repeats, superseded, quarantined FROM ledger") {
         let name = account["table"].as_str().unwrap();
         let parts: i64 = ["accepted", "repeats", "superseded", "quarantined"].iter().map(|part| account[*part].as_i64().unwrap()).sum();
@@ -144,7 +150,7 @@ fn the_same_input_twice_gives_the_same_bytes() {
     let folder = fresh("again");
     succeed(["demo", "--out", &text(&folder.join("demo"))]);
     let again = folder.join("demo");
-    for part in ["store/evidence/current", "reports", "records"] {
+    for part in ["store/evidence/current", "reports", "records", "records/truth"] {
         let (first, second) = (files(&demo().join(part)), files(&again.join(part)));
         assert!(!first.is_empty());
         assert_eq!(first.keys().collect::<Vec<_>>(), second.keys().collect::<Vec<_>>());

@@ -15,5 +15,5 @@ SELECT
     (SELECT count(*) FROM job WHERE currency <> (SELECT currency FROM money_of_account)) AS jobs_other_currency,
     (SELECT count(*) FROM roster) AS roster_machines,
     (SELECT count(*) FROM observation) AS roster_machines_observed,
-    (SELECT coalesce(sum(to_age_years - from_age_years), 0) FROM observation) AS machine_years,
+    (SELECT coalesce(sum(to_age_days - from_age_days), 0) / 365.25 FROM observation) AS machine_years,
     (SELECT count(*) FROM catalogue) AS models_in_catalogue

@@ -1,6 +1,7 @@
 //! One analysis: prepare, build every evidence table, swap them in as one.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::time::Instant;
 
 use fixodds_schemas::store_layout::StoreLayout;
@@ -21,6 +22,7 @@ pub struct AnalyseOptions {
 
 /// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
 pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn FnMut(&str)) -> Result<Evidence, AnalyticsError> {
+    store.current_dir()?;
     let scratch = tempfile::Builder::new().prefix(".analysis-").tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
     let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, progress)?;
     let mut about = about(&engine, store)?;
@@ -41,6 +43,11 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     let mut evidence = Evidence { about, tables: built };
     evidence.make_current(store)?;
     Ok(evidence)
+}
+
+/// A file without the folder it happened to lie in.
+fn file_name(path: &str) -> String {
+    Path::new(path).file_name().map_or_else(|| path.to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 /// What the records cannot support, said once per table instead of being faked.
@@ -113,7 +120,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
          FROM store_ledger GROUP BY source_file, \"table\" ORDER BY source_file, \"table\"",
         |row| {
             Ok(FileAccount {
-                file: row.get(0)?,
+                file: file_name(&row.get::<_, String>(0)?),
                 table: row.get(1)?,
                 rows_in: row.get(2)?,
                 accepted: row.get(3)?,

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use duckdb::{Connection, Row, params};
+use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
 
@@ -40,10 +40,15 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "roster_fault",
         "exposure",
         "job_cost",
+        "sliced_cost",
         "sealed_condemned",
         "followed_repair",
+        "life_correction",
     ]
 );
+
+/// Those that are too large to keep and are read once.
+const VIEWS: &[&str] = &["sliced_cost"];
 
 /// What an evidence row is about.
 #[derive(Debug, Clone)]
@@ -92,7 +97,8 @@ impl Engine {
         engine.add_vocabulary()?;
         for (name, select) in PREPARED {
             progress(name);
-            engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
+            let kind = if VIEWS.contains(name) { "VIEW" } else { "TABLE" };
+            engine.run(name, &format!("CREATE {kind} {name} AS {select}"))?;
             if *name == "job" {
                 engine.add_money_of_account()?;
             }
@@ -114,14 +120,20 @@ impl Engine {
     }
 
     /// Runs a query and reads each row with `read`.
-    pub fn rows<T>(
+    pub fn rows<T>(&self, step: &str, select: &str, read: impl FnMut(&Row<'_>) -> duckdb::Result<T>) -> Result<Vec<T>, AnalyticsError> {
+        self.rows_for(step, select, &[], read)
+    }
+
+    /// The same for a query with parameters.
+    pub fn rows_for<T>(
         &self,
         step: &str,
         select: &str,
+        parameters: &[&dyn ToSql],
         mut read: impl FnMut(&Row<'_>) -> duckdb::Result<T>,
     ) -> Result<Vec<T>, AnalyticsError> {
         let mut statement = self.connection.prepare(select).map_err(sql(step))?;
-        let mut rows = statement.query([]).map_err(sql(step))?;
+        let mut rows = statement.query(parameters).map_err(sql(step))?;
         let mut read_rows = Vec::new();
         while let Some(row) = rows.next().map_err(sql(step))? {
             read_rows.push(read(row).map_err(sql(step))?);

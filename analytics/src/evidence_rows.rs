@@ -55,8 +55,8 @@ pub struct EvidenceRows {
 
 impl EvidenceRows {
     pub fn new(table: &'static str) -> Result<Self, AnalyticsError> {
-        let schema = evidence_table(table)
-            .ok_or_else(|| AnalyticsError::Table { table, message: "is not in the column dictionary".to_owned() })?;
+        let schema =
+            evidence_table(table).ok_or_else(|| AnalyticsError::Table { table, message: "is not in the column dictionary".to_owned() })?;
         let columns = schema.columns.iter().map(|column| (column.name.clone(), Vec::new())).collect();
         Ok(Self { schema, columns, rows: 0 })
     }

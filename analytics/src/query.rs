@@ -82,11 +82,9 @@ fn one_select(text: &str) -> Result<String, AnalyticsError> {
 fn answer(connection: &Connection, select: &str) -> duckdb::Result<Answer> {
     let mut describe = connection.prepare(&format!("DESCRIBE SELECT * FROM (\n{select}\n)"))?;
     let described = describe.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<duckdb::Result<Vec<(String, String)>>>()?;
-    let list: Vec<String> =
-        described.iter().enumerate().map(|(position, (_, kind))| readable(&format!("c{position}"), kind)).collect();
+    let list: Vec<String> = described.iter().enumerate().map(|(position, (_, kind))| readable(&format!("c{position}"), kind)).collect();
     let names: Vec<String> = (0..described.len()).map(|position| format!("c{position}")).collect();
-    let mut statement =
-        connection.prepare(&format!("SELECT {} FROM (\n{select}\n) AS answer({})", list.join(", "), names.join(", ")))?;
+    let mut statement = connection.prepare(&format!("SELECT {} FROM (\n{select}\n) AS answer({})", list.join(", "), names.join(", ")))?;
     let rows = statement
         .query_map([], |row| (0..described.len()).map(|position| value(row, position)).collect())?
         .collect::<duckdb::Result<Vec<Vec<Value>>>>()?;

@@ -1,15 +1,15 @@
 //! The whole way from files to a new snapshot.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use fixodds_schemas::{StoreLayout, TableSchema, store_table};
+use fixodds_schemas::StoreLayout;
 
 use crate::context::{Context, JobCategories};
 use crate::error::IngestError;
-use crate::identity::IdentityKey;
+use crate::identity::{HashKeyed, IdentityKey};
 use crate::inputs::{Input, expand};
 use crate::inspect::{TablePlan, inspect, list_titles};
 use crate::normalise::model::{Catalogue, Spellings};
@@ -18,10 +18,10 @@ use crate::quarantine_writer::{Place, QuarantineWriter};
 use crate::readers::{self, Record, TableSource};
 use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
 use crate::row::Row;
-use crate::rules::position;
+use crate::rules::{position, schema_of};
 use crate::store::{
     RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_catalogue,
-    read_job_categories,
+    read_job_categories, read_known_files, read_superseded_contents,
 };
 use crate::table_reader::TableReader;
 use crate::words::Words;
@@ -136,6 +136,8 @@ struct Run<'a> {
     context: &'a Context<'a>,
     /// Categories of all jobs, if findings or parts are read.
     jobs: Option<JobCategories>,
+    /// Hash, table and source of files that were read in earlier ingests.
+    known_files: BTreeSet<[String; 3]>,
     accounts: Vec<TableAccount>,
     doubts: Vec<Doubt>,
     quarantine: QuarantineWriter,
@@ -157,6 +159,7 @@ impl<'a> Run<'a> {
             store,
             context,
             jobs,
+            known_files: read_known_files(&store.current_files("ledger")?)?,
             accounts: Vec::new(),
             doubts: Vec::new(),
             quarantine: QuarantineWriter::new(table_writer(store, "quarantine"), known),
@@ -178,8 +181,16 @@ impl<'a> Run<'a> {
         for work in work {
             // findings also come from the rows of jobs, so their writer outlives this table
             let own_writer = if table == "findings" { None } else { Some(&mut writer) };
-            let account = self.read_file(work, &mut index, &mut replaced, own_writer, progress)?;
-            self.note(work, account)?;
+            let hash = hash_of_file(&work.input)?;
+            let identity = [hash.clone(), table.to_owned(), self.context.options.source.clone()];
+            // in a file that was read before, versions that were superseded since are no news
+            let outdated = if self.known_files.contains(&identity) {
+                read_superseded_contents(&self.store.current_files("superseded")?)?
+            } else {
+                HashKeyed::default()
+            };
+            let account = self.read_file(work, &mut index, &outdated, &mut replaced, own_writer, progress)?;
+            self.note(account, &hash)?;
         }
         self.written.insert(table, writer.finish()?);
         self.replaced.insert(table, replaced);
@@ -190,6 +201,7 @@ impl<'a> Run<'a> {
         &mut self,
         work: &Work,
         index: &mut RecordIndex,
+        outdated: &HashKeyed<()>,
         replaced: &mut Replacements,
         mut own_writer: Option<&mut TableWriter>,
         progress: &mut dyn FnMut(Progress),
@@ -226,7 +238,7 @@ impl<'a> Run<'a> {
                 continue;
             }
             let identity = reader.identity();
-            match index.see(identity) {
+            match index.see(identity, outdated) {
                 Seen::Repeat => {
                     account.repeats += 1;
                     continue;
@@ -259,8 +271,8 @@ impl<'a> Run<'a> {
                     reader.fill_finding(at, &mut finding);
                     self.findings.append(&finding)?;
                 }
-                if let (Some(jobs), Some(job)) = (&mut self.jobs, reader.job_key()) {
-                    jobs.insert(job, reader.category());
+                if let Some(jobs) = &mut self.jobs {
+                    jobs.insert(identity.key, reader.category());
                 }
             } else if let (Some(jobs), Some(job)) = (&self.jobs, reader.job_key()) {
                 rows_without_job += u64::from(!jobs.knows(job));
@@ -275,7 +287,7 @@ impl<'a> Run<'a> {
     }
 
     /// Enters an account into the ledger.
-    fn note(&mut self, work: &Work, account: TableAccount) -> Result<(), IngestError> {
+    fn note(&mut self, account: TableAccount, file_hash: &str) -> Result<(), IngestError> {
         let schema = schema_of("ledger");
         let mut row = Row::new(schema);
         let at = |name| position(schema, name);
@@ -293,7 +305,7 @@ impl<'a> Run<'a> {
         ] {
             row.set_integer(at(name), count.cast_signed());
         }
-        row.set_text(at("file_hash"), &hash_of_file(&work.input)?);
+        row.set_text(at("file_hash"), file_hash);
         self.ledger.append(&row)?;
         self.accounts.push(account);
         Ok(())
@@ -324,10 +336,6 @@ impl<'a> Run<'a> {
         }
         Ok((self.accounts, self.doubts, tables))
     }
-}
-
-fn schema_of(table: &str) -> &'static TableSchema {
-    store_table(table).unwrap_or_else(|| panic!("the dictionary has the store table {table}"))
 }
 
 fn table_writer(store: &Store, table: &str) -> TableWriter {

@@ -1,6 +1,6 @@
 //! Writes what is kept apart, each entry once.
 
-use fixodds_schemas::{TableSchema, store_table};
+use fixodds_schemas::TableSchema;
 
 use crate::cells::SetAside;
 use crate::error::IngestError;
@@ -8,7 +8,7 @@ use crate::identity::{HashKeyed, hash_texts};
 use crate::privacy;
 use crate::quarantine::{Reason, head};
 use crate::row::Row;
-use crate::rules::{Rejection, position};
+use crate::rules::{Rejection, position, schema_of};
 use crate::store::TableWriter;
 
 const LONGEST_VALUE: usize = 1_000;
@@ -32,7 +32,7 @@ pub struct QuarantineWriter {
 impl QuarantineWriter {
     /// `known` are the hashes of entries that the store has already.
     pub fn new(writer: TableWriter, known: HashKeyed<()>) -> Self {
-        let schema = store_table("quarantine").unwrap_or_else(|| panic!("the dictionary has the store table quarantine"));
+        let schema = schema_of("quarantine");
         Self { writer, known, row: Row::new(schema), schema }
     }
 

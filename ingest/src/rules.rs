@@ -1,7 +1,7 @@
 //! What must hold between the values of a row. Impossible values are set aside; the row is rejected only if it cannot be used at all.
 
 use chrono::{Datelike, NaiveDate};
-use fixodds_schemas::TableSchema;
+use fixodds_schemas::{TableSchema, store_table};
 
 use crate::cells::{Findings, SetAside};
 use crate::context::Context;
@@ -53,6 +53,14 @@ pub fn position(schema: &TableSchema, name: &str) -> usize {
         .iter()
         .position(|column| column.name == name)
         .unwrap_or_else(|| panic!("the dictionary of {} has a column {name}", schema.name))
+}
+
+/// The dictionary of a table of the store.
+///
+/// # Panics
+/// If there is no such table; the tests of this crate read every table.
+pub fn schema_of(table: &str) -> &'static TableSchema {
+    store_table(table).unwrap_or_else(|| panic!("the dictionary has the store table {table}"))
 }
 
 impl Rules {

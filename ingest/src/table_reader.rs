@@ -1,19 +1,20 @@
 //! From a record of text to a row of the store.
 
-use std::fmt::Write;
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
-use fixodds_schemas::{TableSchema, store_table};
+use fixodds_schemas::TableSchema;
 
 use crate::cells::{ColumnReader, Findings, SetAside};
 use crate::context::{Context, JobCategories};
-use crate::identity::{RecordKey, hash_bytes, hash_texts};
+use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
 use crate::inspect::{ExtraColumn, TablePlan};
 use crate::privacy;
 use crate::quarantine::{LONGEST_RAW, Reason, head};
 use crate::readers::Record;
 use crate::row::Row;
-use crate::rules::{Rejection, Rules, position};
+use crate::rules::{Rejection, Rules, position, schema_of};
 use crate::words::Words;
 
 /// By what a row is recognised again.
@@ -23,6 +24,33 @@ pub struct Identity {
     pub key: u64,
     /// Equal for records that are equal in every value.
     pub content: u64,
+}
+
+/// Columns of the findings table. After `source_file` come `source_line` and `content_hash`, as in every table of records.
+struct FindingColumns {
+    source: usize,
+    job_id: usize,
+    step: usize,
+    component: usize,
+    role: usize,
+    origin: usize,
+    source_file: usize,
+}
+
+impl FindingColumns {
+    fn new() -> Self {
+        let schema = schema_of("findings");
+        let at = |name| position(schema, name);
+        Self {
+            source: at("source"),
+            job_id: at("job_id"),
+            step: at("step"),
+            component: at("component"),
+            role: at("role"),
+            origin: at("origin"),
+            source_file: at("source_file"),
+        }
+    }
 }
 
 /// Reads the records of one table of one file.
@@ -35,7 +63,9 @@ pub struct TableReader<'a> {
     extra: Vec<ExtraColumn>,
     width: usize,
     titles: Vec<String>,
+    delimiter: Option<u8>,
     rules: Rules,
+    finding_columns: FindingColumns,
     record_key: RecordKey,
     /// The values up to this column are the record's content; those from it on say where it comes from.
     content_columns: usize,
@@ -54,7 +84,7 @@ pub struct TableReader<'a> {
 
 impl<'a> TableReader<'a> {
     pub fn new(plan: &TablePlan, context: &'a Context<'a>) -> Self {
-        let schema = store_table(&plan.table.name).unwrap_or_else(|| panic!("the dictionary has a store table for {}", plan.table.name));
+        let schema = schema_of(&plan.table.name);
         let optional = |name: &str| schema.columns.iter().position(|column| column.name == name);
         let mut columns: Vec<_> =
             plan.columns.iter().map(|column| ColumnReader::new(column.clone(), &plan.table.name, schema, context)).collect();
@@ -67,7 +97,9 @@ impl<'a> TableReader<'a> {
             extra: plan.extra.clone(),
             width: plan.titles.len(),
             titles: plan.titles.clone(),
+            delimiter: plan.delimiter,
             rules: Rules::new(schema, plan.currency.clone()),
+            finding_columns: FindingColumns::new(),
             record_key: RecordKey::new(schema),
             content_columns: position(schema, "source_file"),
             source: optional("source"),
@@ -141,10 +173,9 @@ impl<'a> TableReader<'a> {
 
     /// The category that words of this row refer to: its own, or that of its job.
     fn find_category(&mut self, jobs: Option<&JobCategories>) {
-        let category = match (self.category, self.job_key()) {
-            (Some(category), _) => self.row.text(category),
-            (None, Some(job)) => jobs.and_then(|jobs| jobs.get(job)).map(AsRef::as_ref),
-            (None, None) => None,
+        let category = match self.category {
+            Some(category) => self.row.text(category),
+            None => jobs.and_then(|jobs| jobs.get(self.job_key()?)).map(AsRef::as_ref),
         };
         if self.last_category.as_deref() != category {
             self.last_category = category.map(Rc::from);
@@ -165,21 +196,16 @@ impl<'a> TableReader<'a> {
         if self.extra.is_empty() {
             return;
         }
-        let mut object = String::new();
+        let mut object = BTreeMap::new();
         for column in &self.extra {
             let cell = record.field(column.index).trim();
-            if cell.is_empty() {
-                continue;
+            if !cell.is_empty() {
+                let cell = if column.is_personal { privacy::PERSONAL.into() } else { privacy::mask(cell) };
+                object.insert(column.title.as_str(), cell);
             }
-            let cell = if column.is_personal { privacy::PERSONAL.into() } else { privacy::mask(cell) };
-            object.push(if object.is_empty() { '{' } else { ',' });
-            push_json_text(&mut object, &column.title);
-            object.push(':');
-            push_json_text(&mut object, &cell);
         }
         if !object.is_empty() {
-            object.push('}');
-            self.row.set_text(target, &object);
+            self.row.set_text(target, &json_object(&object));
         }
     }
 
@@ -217,54 +243,64 @@ impl<'a> TableReader<'a> {
 
     /// Gives a finding without step the one after the row before, if that belongs to the same job, else 1.
     pub fn number_step(&mut self) {
-        let step = position(self.schema, "step");
         let job = self.job_key();
         let (last_job, last_step) = self.last_step;
-        if self.row.is_missing(step) {
-            self.row.set_integer(step, if job == last_job { last_step + 1 } else { 1 });
+        if self.row.is_missing(self.finding_columns.step) {
+            self.row.set_integer(self.finding_columns.step, if job == last_job { last_step + 1 } else { 1 });
         }
-        self.last_step = (job, self.row.integer(step).unwrap_or(1));
+        self.last_step = (job, self.row.integer(self.finding_columns.step).unwrap_or(1));
     }
 
     /// Makes the row the finding of another component that stands in the same cell.
     pub fn set_further_component(&mut self, at: usize) {
-        let component = position(self.schema, "component");
-        self.row.set_text(component, &self.findings.components[at]);
+        self.row.set_text(self.finding_columns.component, &self.findings.components[at]);
     }
 
     /// A component that a job's own row names, as a primary finding.
     pub fn fill_finding(&self, at: usize, finding: &mut Row) {
-        let schema = store_table("findings").unwrap_or(self.schema);
-        let to = |name| position(schema, name);
+        let to = &self.finding_columns;
         let from = self.content_columns;
         finding.clear();
-        finding.set_text(to("source"), &self.context.options.source);
-        finding.set_text(to("job_id"), self.job_id.and_then(|job_id| self.row.text(job_id)).unwrap_or_default());
-        finding.set_integer(to("step"), at as i64 + 1);
-        finding.set_text(to("component"), &self.findings.components[at]);
-        finding.set_text(to("role"), "primary");
-        finding.set_text(to("origin"), "job");
-        finding.set_text(to("source_file"), self.row.text(from).unwrap_or_default());
-        finding.set_integer(to("source_line"), self.row.integer(from + 1).unwrap_or_default());
-        finding.set_integer(to("content_hash"), self.row.integer(from + 2).unwrap_or_default());
+        finding.set_text(to.source, &self.context.options.source);
+        finding.set_text(to.job_id, self.job_id.and_then(|job_id| self.row.text(job_id)).unwrap_or_default());
+        finding.set_integer(to.step, at as i64 + 1);
+        finding.set_text(to.component, &self.findings.components[at]);
+        finding.set_text(to.role, "primary");
+        finding.set_text(to.origin, "job");
+        finding.set_text(to.source_file, self.row.text(from).unwrap_or_default());
+        finding.set_integer(to.source_file + 1, self.row.integer(from + 1).unwrap_or_default());
+        finding.set_integer(to.source_file + 2, self.row.integer(from + 2).unwrap_or_default());
     }
 
     /// The text of a record as quarantine keeps it: without serial and machine numbers and without personal data.
     pub fn raw(&self, record: &Record) -> String {
-        let Some(fault) = &record.fault else {
-            let cells: Vec<&str> = record.fields().map(|field| head(field, LONGEST_RAW)).collect();
-            return self.masked_line(&cells, b',');
+        let raw = match (&record.fault, self.delimiter) {
+            (None, Some(delimiter)) => self.masked_line(&record.fields().collect::<Vec<_>>(), delimiter),
+            (Some(fault), Some(delimiter)) => self.masked_line(&fault.raw.split(delimiter as char).collect::<Vec<_>>(), delimiter),
+            (None, None) => self.masked_object(record),
+            (Some(fault), None) => privacy::mask(&self.masked_json(&fault.raw)).into_owned(),
         };
-        let raw = head(&fault.raw, LONGEST_RAW);
-        if raw.trim_start().starts_with('{') {
-            return privacy::mask(&self.masked_json(raw)).into_owned();
+        head(&raw, LONGEST_RAW).to_owned()
+    }
+
+    /// A cell as it may be shown.
+    fn masked_cell<'c>(&self, cell: &'c str, number: Option<IdentityKind>, is_personal: bool) -> Cow<'c, str> {
+        match (cell.trim(), number) {
+            ("", _) => "".into(),
+            _ if is_personal => privacy::PERSONAL.into(),
+            (number, Some(kind)) => self.context.hidden_number(kind, number).into(),
+            (text, None) => privacy::mask(head(text, LONGEST_RAW)),
         }
-        let delimiter = [b',', b';', b'\t', b'|']
-            .into_iter()
-            .max_by_key(|delimiter| raw.bytes().filter(|byte| byte == delimiter).count())
-            .unwrap_or(b',');
-        let cells: Vec<&str> = raw.split(delimiter as char).collect();
-        self.masked_line(&cells, delimiter)
+    }
+
+    /// A record that has no line of its own, as a JSON object.
+    fn masked_object(&self, record: &Record) -> String {
+        let cells = record.fields().enumerate().filter(|(_, cell)| !cell.is_empty()).map(|(at, cell)| {
+            let number = self.columns.iter().filter(|column| column.plan.index == at).find_map(ColumnReader::private_number);
+            let is_personal = self.extra.iter().any(|column| column.is_personal && column.index == at);
+            (self.titles[at].as_str(), self.masked_cell(cell, number, is_personal))
+        });
+        json_object(&cells.collect())
     }
 
     /// In a record with too many cells, a private one may have moved by as many places, so all of these are masked.
@@ -275,12 +311,7 @@ impl<'a> TableReader<'a> {
         for (at, cell) in cells.iter().enumerate() {
             let number = self.columns.iter().filter(|column| covers(column.plan.index, at)).find_map(ColumnReader::private_number);
             let is_personal = self.extra.iter().any(|column| column.is_personal && covers(column.index, at));
-            let masked = match (cell.trim(), number, is_personal) {
-                ("", ..) => "".into(),
-                (_, _, true) => privacy::PERSONAL.into(),
-                (text, Some(kind), _) => self.context.hidden_number(kind, text).into(),
-                (text, ..) => privacy::mask(text),
-            };
+            let masked = self.masked_cell(cell, number, is_personal);
             if at > 0 {
                 line.push(delimiter as char);
             }
@@ -292,7 +323,6 @@ impl<'a> TableReader<'a> {
                 line.push_str(&masked);
             }
         }
-        line.truncate(head(&line, LONGEST_RAW).len());
         line
     }
 
@@ -313,20 +343,7 @@ impl<'a> TableReader<'a> {
     }
 }
 
-fn push_json_text(json: &mut String, text: &str) {
-    json.push('"');
-    for character in text.chars() {
-        match character {
-            '"' => json.push_str("\\\""),
-            '\\' => json.push_str("\\\\"),
-            '\n' => json.push_str("\\n"),
-            '\r' => json.push_str("\\r"),
-            '\t' => json.push_str("\\t"),
-            _ if character.is_control() => {
-                let _ = write!(json, "\\u{:04x}", u32::from(character));
-            }
-            _ => json.push(character),
-        }
-    }
-    json.push('"');
+/// Texts by key, sorted, so that equal contents give equal bytes.
+fn json_object(texts: &BTreeMap<&str, Cow<'_, str>>) -> String {
+    serde_json::to_string(texts).unwrap_or_default()
 }

@@ -62,6 +62,22 @@ fn the_last_version_in_a_file_wins_even_if_it_equals_the_first() {
 }
 
 #[test]
+fn an_old_file_read_again_does_not_bring_back_old_versions() {
+    let workshop = Workshop::new();
+    let row = |notes: &str| format!("1,2021-01-02,repaired,{notes}\n");
+    let two_versions = format!("job_id,closed_on,outcome,notes\n{}{}", row("a"), row("b"));
+    workshop.ingest_text("two.csv", &two_versions);
+    workshop.ingest_text("newer.csv", format!("job_id,closed_on,outcome,notes\n{}", row("c")));
+    let report = workshop.ingest_text("two.csv", &two_versions);
+    assert_eq!(counts(&report.total("jobs")), [2, 0, 2, 0, 0]);
+    assert_eq!(workshop.column("jobs", "notes"), ["c"]);
+    // a new file with an old version is news: the later file wins
+    let report = workshop.ingest_text("newest.csv", format!("job_id,closed_on,outcome,notes\n{}", row("a")));
+    assert_eq!(counts(&report.total("jobs")), [1, 0, 0, 1, 0]);
+    assert_eq!(workshop.column("jobs", "notes"), ["a"]);
+}
+
+#[test]
 fn a_file_corrected_in_place_replaces_the_same_lines() {
     let workshop = Workshop::new();
     workshop.ingest_text("jobs.csv", JOBS);

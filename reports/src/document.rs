@@ -85,6 +85,15 @@ pub enum Block {
     /// What can hurt someone; always comes before the work it concerns.
     Caution(Vec<String>),
     Methods(Vec<Method>),
+    /// Detail that a reader opens when wanted.
+    Fold(Fold),
+}
+
+/// Blocks under one line that says what they hold: closed on screen, open in print.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fold {
+    pub summary: String,
+    pub blocks: Vec<Block>,
 }
 
 /// A figure set large, with the words that say what it counts.

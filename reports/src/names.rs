@@ -1,6 +1,6 @@
 //! The words for vocabulary keys, as sentences and table cells need them.
 
-use fixodds_schemas::vocabulary::{List, Vocabulary};
+use fixodds_schemas::vocabulary::{Caution, List, Vocabulary};
 
 /// Names by key. A key that the vocabulary lacks is read as words: `drain_pump` becomes "drain pump".
 #[derive(Clone, Copy)]
@@ -35,10 +35,32 @@ impl<'a> Names<'a> {
     }
 
     /// The cautions that concern the given components, each once, most urgent first.
-    pub fn cautions(&self, components: &[String]) -> Vec<String> {
-        let known = components.iter().filter_map(|key| self.vocabulary.component(key));
-        self.vocabulary.cautions_for(known).into_iter().map(|caution| caution.text.clone()).collect()
+    pub fn cautions(&self, components: &[String]) -> Vec<&'a Caution> {
+        self.vocabulary.cautions_for(components.iter().filter_map(|key| self.vocabulary.component(key)))
     }
+
+    /// Those of the components whose own caution it is.
+    pub fn concerned<'c>(&self, caution: &Caution, components: &'c [String]) -> Vec<&'c String> {
+        let concerns = |key: &&String| self.vocabulary.component(key).is_some_and(|component| component.cautions.contains(&caution.key));
+        components.iter().filter(concerns).collect()
+    }
+
+    /// The assembly that must be bought where a sealed design holds the component.
+    pub fn assembly(&self, component: &str) -> Option<&'a str> {
+        self.vocabulary.component(component)?.assembly.as_deref()
+    }
+
+    /// Whether a design, such as `drum_design` and `sealed`, encloses the component.
+    pub fn encloses(&self, property: &str, design: &str, component: &str) -> bool {
+        let sealed = self.vocabulary.component(component).and_then(|component| component.sealed_inside.as_ref());
+        sealed.is_some_and(|model_trait| model_trait.column == property && model_trait.value == design)
+    }
+}
+
+/// The verb that fits a component's name: "wears" a belt, "wear" brushes.
+pub(crate) fn agreeing(component: &str, one: &'static str, many: &'static str) -> &'static str {
+    let plural = component.ends_with('s') && !component.ends_with("ss") || component.contains(" and ");
+    if plural { many } else { one }
 }
 
 fn as_words(key: &str) -> String {

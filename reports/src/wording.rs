@@ -69,7 +69,7 @@ pub fn on_axis(value: f64, unit: &Unit) -> String {
 pub fn in_heat_cell(value: f64, unit: &Unit) -> String {
     let scaled = value * scale(unit);
     match scaled {
-        v if v == 0.0 => "0".to_owned(),
+        0.0 => "0".to_owned(),
         v if v < 0.1 => "<.1".to_owned(),
         v if v < 9.95 => number(v, 1),
         v if v < 9_999.5 => format!("{v:.0}"),
@@ -139,7 +139,11 @@ fn range(lower: &str, upper: &str, unit: &Unit) -> String {
 
 /// Decimals so that the interval is at least five units of the last digit wide and no positive value reads as zero.
 fn decimals_for(value: f64, interval: Option<(f64, f64)>, unit: &Unit) -> usize {
-    let most = if matches!(unit, Unit::Money(_)) { 2 } else { MOST_DECIMALS };
+    let most = match unit {
+        Unit::Years => 1,
+        Unit::Money(_) => 2,
+        _ => MOST_DECIMALS,
+    };
     let by_width = match interval.map(|(lower, upper)| upper - lower).filter(|width| width.is_finite() && *width > 0.0) {
         Some(width) => (0..most).find(|d| width * 10f64.powi(*d as i32) >= 5.0).unwrap_or(most),
         None => match unit {
@@ -201,6 +205,28 @@ pub fn age_band(from_years: Option<f64>, to_years: Option<f64>) -> Option<String
         (Some(from), Some(to)) => Some(format!("{}{EN_DASH}{} years", plain(from), plain(to))),
         (Some(from), None) => Some(format!("{} years and over", plain(from))),
         (None, Some(to)) => Some(format!("under {} years", plain(to))),
+    }
+}
+
+/// A day as it cannot be misread, and in one piece on a line: "30 June 2026". Anything but an ISO date stays as it is.
+pub fn date(iso: &str) -> String {
+    const MONTHS: [&str; 12] =
+        ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
+    let mut parts = iso.splitn(3, '-').map(str::parse::<usize>);
+    match (parts.next(), parts.next(), parts.next()) {
+        (Some(Ok(year)), Some(Ok(month @ 1..=12)), Some(Ok(day @ 1..=31))) => {
+            format!("{day}{NO_BREAK_SPACE}{}{NO_BREAK_SPACE}{year}", MONTHS[month - 1])
+        }
+        _ => iso.to_owned(),
+    }
+}
+
+/// A probability from resampling, which is never quite nothing and never quite certain.
+pub fn probability(probability: f64) -> String {
+    match probability {
+        p if p > 0.995 => format!("over 99{NO_BREAK_SPACE}%"),
+        p if p < 0.005 => format!("under 1{NO_BREAK_SPACE}%"),
+        p => format!("{:.0}{NO_BREAK_SPACE}%", p * 100.0),
     }
 }
 
@@ -290,5 +316,19 @@ mod tests {
         assert_eq!(age_band(Some(2.0), Some(3.0)).as_deref(), Some("2–3 years"));
         assert_eq!(age_band(None, None), None);
         assert_eq!(enumeration(&["a".into(), "b".into(), "c".into()]), "a, b and c");
+    }
+
+    #[test]
+    fn ages_have_one_decimal_at_most() {
+        assert_eq!(in_cell(&Quantity::new(5.986, Unit::Years).between(5.831, 6.14)).joined(), "6.0 (5.8–6.1)");
+        assert_eq!(in_cell(&Quantity::new(0.01, Unit::Years).between(0.0, 0.1)).joined(), "0.0 (0.0–0.1)");
+    }
+
+    #[test]
+    fn days_do_not_break_and_probabilities_are_not_certain() {
+        assert_eq!(date("2026-06-30"), "30\u{a0}June\u{a0}2026");
+        assert_eq!(date("2026-13-30"), "2026-13-30");
+        assert_eq!(date(""), "");
+        assert_eq!([1.0, 0.45, 0.0].map(probability), ["over 99\u{a0}%", "45\u{a0}%", "under 1\u{a0}%"]);
     }
 }

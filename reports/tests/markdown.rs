@@ -100,7 +100,7 @@ Costs &amp; &lt;b&gt;more&lt;/b&gt; here.
 - \\- two
 
 - **repaired:** 34\u{a0}% (29–39\u{a0}%), n\u{a0}=\u{a0}412
-- **returned:** not estimated: no machine is known
+- **returned:** not estimated (no machine is known)
 
 *Models*
 

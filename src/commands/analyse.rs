@@ -12,8 +12,7 @@ use crate::arguments::Analyse;
 use crate::progress::Progress;
 
 pub fn run(arguments: &Analyse) -> anyhow::Result<Outcome> {
-    let options =
-        AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib } };
+    let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib } };
     let progress = Progress::new();
     let evidence = analyse(&StoreLayout::new(&arguments.store), &options, &mut |step| progress.step(step))?;
     drop(progress);

@@ -35,7 +35,8 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
 
     let mut options = IngestOptions::new(&store, scenario.last_day);
     options.identity_key = Some(IdentityKey::fixed([7; 32]));
-    let files: Vec<_> = ["models", "machines", "jobs", "findings", "parts"].iter().map(|name| records.join(format!("{name}.csv"))).collect();
+    let files: Vec<_> =
+        ["models", "machines", "jobs", "findings", "parts"].iter().map(|name| records.join(format!("{name}.csv"))).collect();
     let read = read_into_store(&files, &options)?;
 
     let progress = Progress::new();

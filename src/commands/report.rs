@@ -7,8 +7,8 @@ use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
 use fixodds_reports::document::{Document, Reader};
 use fixodds_reports::documents::build;
-use fixodds_reports::exporters::Format;
 use fixodds_reports::evidence_frames::EvidenceFrames;
+use fixodds_reports::exporters::Format;
 use fixodds_schemas::{StoreLayout, vocabulary};
 
 use crate::Outcome;

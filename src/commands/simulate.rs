@@ -11,6 +11,9 @@ use super::report::make_folder;
 use crate::Outcome;
 use crate::arguments::Simulate;
 
+/// Subfolder for what no workshop would know of its records.
+const TRUTH: &str = "truth";
+
 pub fn run(arguments: &Simulate) -> anyhow::Result<Outcome> {
     let mut scenario = Scenario::demo();
     if let Some(seed) = arguments.seed {
@@ -25,7 +28,7 @@ pub fn run(arguments: &Simulate) -> anyhow::Result<Outcome> {
         "{} jobs, {} machines on the roster; the truth behind them is in {}",
         truth.realised.jobs,
         truth.realised.roster_machines,
-        arguments.out.join("truth.json").display()
+        arguments.out.join(TRUTH).display()
     );
     Ok(Outcome::Done)
 }
@@ -34,8 +37,10 @@ pub fn run(arguments: &Simulate) -> anyhow::Result<Outcome> {
 pub fn write_records(scenario: &Scenario, folder: &Path, mess: Mess) -> anyhow::Result<Truth> {
     make_folder(folder)?;
     let (truth, expected) = stream_csv(scenario, folder, mess)?;
+    let beside = folder.join(TRUTH);
+    make_folder(&beside)?;
     let create = |name: &str| {
-        let path = folder.join(name);
+        let path = beside.join(name);
         File::create(&path).map(BufWriter::new).with_context(|| format!("cannot write {}", path.display()))
     };
     truth.write_json(create("truth.json")?)?;

@@ -79,6 +79,45 @@ pub fn clustered_means<const COLUMNS: usize>(
     estimate(clusters, rows.len(), plan)
 }
 
+/// Sums over clusters (machines) that a mean needs: `s` the total of a cluster's values, `n` how many it has.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeanSums {
+    pub clusters: u64,
+    /// Sum of `n`.
+    pub rows: f64,
+    /// Sum of `s`.
+    pub value: f64,
+    /// Sum of `s^2`.
+    pub value_squared: f64,
+    /// Sum of `s n`.
+    pub value_times_rows: f64,
+    /// Sum of `n^2`.
+    pub rows_squared: f64,
+}
+
+/// Mean with the normal interval, for more rows than are worth resampling.
+///
+/// # Errors
+/// No rows, fewer than [`FEWEST_CLUSTERS`] clusters, no variation between clusters, a confidence level outside (0, 1).
+pub fn mean_from_sums(sums: &MeanSums, confidence: f64) -> Result<Interval, CannotEstimate> {
+    let MeanSums { clusters, rows, value, value_squared, value_times_rows, rows_squared } = *sums;
+    if clusters == 0 || rows <= 0.0 {
+        return Err(CannotEstimate::NoObservations);
+    }
+    if (clusters as usize) < FEWEST_CLUSTERS {
+        return Err(CannotEstimate::TooFewObservations { found: clusters as usize, needed: FEWEST_CLUSTERS });
+    }
+    let mean = value / rows;
+    let squares = value_squared - 2.0 * mean * value_times_rows + mean * mean * rows_squared;
+    // What should be exactly zero is zero but for rounding.
+    if squares <= 1e-12 * value_squared {
+        return Err(CannotEstimate::NoVariation);
+    }
+    let m = clusters as f64;
+    let half_width = two_sided_z(confidence)? * (m / (m - 1.0) * squares).sqrt() / rows;
+    Interval::new(mean, mean - half_width, mean + half_width, confidence)
+}
+
 /// The parts of a BCa interval that do not depend on how the resamples were drawn.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bca {
@@ -335,5 +374,25 @@ mod tests {
             let found = found.unwrap();
             assert!(10.0 <= found.lower && found.upper <= 1_000.0, "{found:?}");
         }
+    }
+
+    #[test]
+    fn sums_give_the_normal_interval_of_the_rows() {
+        let rows: Vec<[f64; 1]> = (0..3_000).map(|i| [f64::from(i % 97)]).collect();
+        let clusters: Vec<u64> = (0..3_000).map(|i| i / 2).collect();
+        let [from_rows] = clustered_means(&rows, &clusters, &BootstrapPlan::default());
+        let mut sums =
+            MeanSums { clusters: 1_500, rows: 3_000.0, value: 0.0, value_squared: 0.0, value_times_rows: 0.0, rows_squared: 6_000.0 };
+        for pair in rows.chunks(2) {
+            let s = pair[0][0] + pair[1][0];
+            sums.value += s;
+            sums.value_squared += s * s;
+            sums.value_times_rows += 2.0 * s;
+        }
+        let (from_rows, from_sums) = (from_rows.unwrap(), mean_from_sums(&sums, 0.95).unwrap());
+        assert!((from_rows.estimate - from_sums.estimate).abs() < 1e-9);
+        assert!((from_rows.upper - from_sums.upper).abs() < 1e-9 && (from_rows.lower - from_sums.lower).abs() < 1e-9);
+        let equal = MeanSums { value: 300.0, value_squared: 60.0, value_times_rows: 600.0, ..sums };
+        assert!(mean_from_sums(&MeanSums { clusters: 3, ..equal }, 0.95).is_err());
     }
 }

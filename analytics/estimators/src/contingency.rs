@@ -22,7 +22,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::distributions::two_sided_z;
+use crate::distributions::{normal_cdf, two_sided_z};
 use crate::{CannotEstimate, Interval};
 
 /// Events among trials in two groups.
@@ -100,6 +100,17 @@ pub fn rate_ratio(table: &RateTable, confidence: f64) -> Result<Ratio, CannotEst
     let half = if continuity_corrected { 0.5 } else { 0.0 };
     let (a, c) = (a + half, c + half);
     Ok(Ratio { interval: log_interval((a / t1) / (c / t0), 1.0 / a + 1.0 / c, confidence)?, continuity_corrected })
+}
+
+/// Two-sided p-value of a ratio against 1, read back from its interval, which is symmetric on the logarithmic scale (Altman & Bland
+/// 2011, BMJ 343:d2304).
+///
+/// # Errors
+/// An interval that is not that of a ratio, or has no width.
+pub fn ratio_p_value(ratio: &Interval) -> Result<f64, CannotEstimate> {
+    let standard_error = (ratio.upper.ln() - ratio.lower.ln()) / (2.0 * two_sided_z(ratio.confidence)?);
+    let p = 2.0 * normal_cdf(-(ratio.estimate.ln() / standard_error).abs());
+    if p.is_finite() { Ok(p) } else { Err(CannotEstimate::NotFinite) }
 }
 
 /// Mantel-Haenszel risk ratio over strata.
@@ -509,5 +520,14 @@ mod tests {
                 assert!(pooled.into_iter().flatten().all(|interval| interval.lower > 0.0), "{strata:?}");
             }
         }
+    }
+
+    /// A ratio of 0.81 (0.70 to 0.94): z = -2.80, p = 0.0051 (the worked example of Altman & Bland 2011, from memory, printed p = 0.005).
+    #[test]
+    fn p_value_is_read_back_from_an_interval() {
+        let p = ratio_p_value(&Interval::new(0.81, 0.70, 0.94, 0.95).unwrap()).unwrap();
+        assert!((p - 0.005).abs() < 5e-4, "{p}");
+        assert!(ratio_p_value(&Interval::new(2.0, 2.0, 2.0, 0.95).unwrap()).is_ok_and(|p| p == 0.0));
+        assert!(ratio_p_value(&Interval::new(0.0, 0.0, 2.0, 0.95).unwrap()).is_err());
     }
 }

@@ -20,6 +20,14 @@ pub struct LognormalFit {
     pub log_likelihood: f64,
 }
 
+impl LognormalFit {
+    /// Akaike's information criterion; the lower fits better.
+    #[must_use]
+    pub fn aic(&self) -> f64 {
+        4.0 - 2.0 * self.log_likelihood
+    }
+}
+
 /// Needs two events, not all of them at the last time observed.
 pub fn fit_lognormal(tally: &LifeTally) -> Result<LognormalFit, CannotEstimate> {
     check_two_parameters(tally)?;

@@ -11,7 +11,7 @@ part AS (
     SELECT leaf, NULL FROM leaf
 ),
 exposed AS (
-    SELECT d.category, e.age_from_years, d.trait, d.trait_value, p.component, sum(e.machine_years) AS machine_years
+    SELECT d.category, e.age_from_years, d.trait, d.trait_value, p.component, sum(e.quarter_days) AS quarter_days
     FROM exposure AS e
     INNER JOIN designed AS d ON d.leaf = e.leaf
     INNER JOIN part AS p ON p.leaf = e.leaf
@@ -38,7 +38,7 @@ SELECT
     e.trait,
     e.trait_value,
     e.component,
-    e.machine_years,
+    e.quarter_days / 1461.0 AS machine_years,
     coalesce(f.events, 0) AS events
 FROM exposed AS e
 LEFT JOIN failed AS f

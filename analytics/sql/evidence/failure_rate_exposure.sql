@@ -4,9 +4,9 @@ WITH leaf_machines AS (
     SELECT leaf, count(*) AS machines FROM observation GROUP BY leaf
 ),
 by_leaf AS (
-    SELECT leaf, age_from_years, machine_years, machines FROM exposure
+    SELECT leaf, age_from_years, quarter_days, machines FROM exposure
     UNION ALL
-    SELECT e.leaf, NULL, sum(e.machine_years), max(m.machines)
+    SELECT e.leaf, NULL, sum(e.quarter_days), max(m.machines)
     FROM exposure AS e
     INNER JOIN leaf_machines AS m ON m.leaf = e.leaf
     GROUP BY e.leaf
@@ -20,7 +20,7 @@ SELECT
     s.scope_id,
     a.component,
     b.age_from_years,
-    sum(b.machine_years) AS machine_years,
+    sum(b.quarter_days) / 1461.0 AS machine_years,
     CAST(sum(b.machines) AS BIGINT) AS machines,
     CAST(sum(CASE WHEN a.trait_unknown THEN b.machines ELSE 0 END) AS BIGINT) AS machines_trait_unknown
 FROM by_leaf AS b

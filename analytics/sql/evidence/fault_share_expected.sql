@@ -31,7 +31,7 @@ category_share AS (
     ) AS n ON n.category = e.category AND n.age_from_years = e.age_from_years
 ),
 expected AS (
-    SELECT s.scope_id, r.component, sum(b.jobs) AS jobs, sum(b.jobs * r.share) AS expected
+    SELECT s.scope_id, r.component, sum(b.jobs) AS jobs, CAST(sum(CAST(b.jobs * r.share AS DECIMAL(38, 12))) AS DOUBLE) AS expected
     FROM jobs_by_band AS b
     INNER JOIN leaf AS l ON l.leaf = b.leaf
     INNER JOIN category_share AS r ON r.category = l.category AND r.age_from_years = b.age_from_years

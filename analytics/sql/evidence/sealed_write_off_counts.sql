@@ -16,9 +16,9 @@ per_machine AS (
         count(*) AS condemned,
         sum(design_known) AS condemned_known,
         sum(sealed) AS sealed,
-        sum(CASE WHEN sealed = 1 THEN price_new END) AS value_lost,
+        sum(CASE WHEN sealed = 1 THEN CAST(price_new AS DECIMAL(18, 2)) END) AS value_lost,
         sum(CASE WHEN sealed = 1 AND price_new IS NOT NULL THEN 1 ELSE 0 END) AS priced,
-        sum(CASE WHEN sealed = 1 THEN mass_kg END) AS mass_kg_lost,
+        sum(CASE WHEN sealed = 1 THEN CAST(mass_kg AS DECIMAL(18, 3)) END) AS mass_kg_lost,
         sum(CASE WHEN sealed = 1 AND mass_kg IS NOT NULL THEN 1 ELSE 0 END) AS weighed
     FROM sliced
     GROUP BY leaf, cluster, component
@@ -36,9 +36,9 @@ SELECT
     CAST(sum(m.sealed * m.condemned) AS DOUBLE) AS sealed_times_condemned,
     CAST(sum(m.sealed * m.condemned_known) AS DOUBLE) AS sealed_times_known,
     CAST(sum(CASE WHEN m.condemned_known > 0 THEN 1 ELSE 0 END) AS BIGINT) AS machines_known,
-    sum(m.value_lost) AS value_lost,
+    CAST(sum(m.value_lost) AS DOUBLE) AS value_lost,
     CAST(sum(m.priced) AS BIGINT) AS priced,
-    sum(m.mass_kg_lost) AS mass_kg_lost,
+    CAST(sum(m.mass_kg_lost) AS DOUBLE) AS mass_kg_lost,
     CAST(sum(m.weighed) AS BIGINT) AS weighed
 FROM per_machine AS m
 INNER JOIN leaf_scope AS s ON s.leaf = m.leaf

@@ -7,7 +7,7 @@ WITH model AS (
     WHERE s.scope_level = 'model' AND s.category IS NOT NULL
 ),
 observed AS (
-    SELECT leaf, sum(machine_years) AS machine_years FROM exposure GROUP BY leaf
+    SELECT leaf, sum(quarter_days) AS quarter_days FROM exposure GROUP BY leaf
 ),
 part AS (
     SELECT leaf, component FROM leaf_component
@@ -29,7 +29,7 @@ SELECT
     m.category,
     p.component,
     CAST(coalesce(sum(f.events), 0) AS BIGINT) AS events,
-    coalesce(sum(o.machine_years), 0) AS machine_years,
+    coalesce(sum(o.quarter_days), 0) / 1461.0 AS machine_years,
     CAST(coalesce(sum(CASE WHEN p.component IS NULL THEN e.jobs END), 0) AS BIGINT) AS jobs,
     CAST(coalesce(sum(CASE WHEN p.component IS NULL THEN e.condemned END), 0) AS BIGINT) AS condemned
 FROM model AS m

@@ -1,9 +1,15 @@
--- One row per leaf and age band: machine-years observed and machines that contribute.
+-- One row per leaf and age band: exposure and machines that contribute. Exposure is in quarter days (1,461 a year), in which bands begin and
+-- end on whole numbers, so that sums are exact in any order.
 -- Reads: observation, age_band.
 SELECT
     o.leaf,
     b.age_from_years,
-    sum(least(o.to_age_years, coalesce(b.age_to_years, o.to_age_years)) - greatest(o.from_age_years, b.age_from_years)) AS machine_years,
+    CAST(
+        sum(
+            least(o.to_age_days * 4, CAST(coalesce(b.age_to_years * 1461, o.to_age_days * 4) AS BIGINT))
+            - greatest(o.from_age_days * 4, CAST(b.age_from_years * 1461 AS BIGINT))
+        ) AS BIGINT
+    ) AS quarter_days,
     count(*) AS machines
 FROM observation AS o
 INNER JOIN age_band AS b

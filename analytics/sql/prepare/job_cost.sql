@@ -5,7 +5,7 @@ WITH from_parts AS (
     SELECT
         source,
         job_id,
-        CASE WHEN count(unit_cost) = count(*) THEN sum(unit_cost * coalesce(quantity, 1)) END AS parts_cost
+        CASE WHEN count(unit_cost) = count(*) THEN CAST(sum(CAST(unit_cost * coalesce(quantity, 1) AS DECIMAL(18, 4))) AS DOUBLE) END AS parts_cost
     FROM store_parts
     WHERE coalesce(unavailable, FALSE) = FALSE
     GROUP BY source, job_id

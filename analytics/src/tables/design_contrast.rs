@@ -3,18 +3,22 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::contingency::{
-    RateTable, RiskTable, breslow_day, mantel_haenszel_odds_ratio, mantel_haenszel_rate_ratio, mantel_haenszel_risk_ratio, rate_ratio, rate_ratio_homogeneity, risk_ratio,
-    risk_ratio_homogeneity,
+    RateTable, RiskTable, breslow_day, mantel_haenszel_odds_ratio, mantel_haenszel_rate_ratio, mantel_haenszel_risk_ratio, rate_ratio,
+    rate_ratio_homogeneity, ratio_p_value, risk_ratio, risk_ratio_homogeneity,
 };
+use fixodds_estimators::multiplicity::benjamini_hochberg;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
 use crate::engine::{Engine, Scope};
 use crate::error::AnalyticsError;
-use crate::evidence_rows::{Estimated, EvidenceRows};
+use crate::evidence_rows::{Cell, Estimated, EvidenceRows};
 
 /// Design trait, the value that is asked about, and the one it is compared with.
 const CONTRASTS: [(&str, &str, &str); 2] = [("drum_design", "sealed", "bolted"), ("motor_type", "brushed", "brushless")];
+
+const ADJUSTED_RATIOS: [&str; 2] = ["risk_ratio_mantel_haenszel", "rate_ratio_mantel_haenszel"];
+const FALSE_DISCOVERY_RATE: f64 = 0.05;
 
 /// What is compared: design trait, category (none: all, stratified by category), component (none: any).
 type Question = (usize, Option<String>, Option<String>);
@@ -22,17 +26,18 @@ type Question = (usize, Option<String>, Option<String>);
 type Stratum = (String, i64);
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
-    let mut rows = EvidenceRows::new("design_contrast")?;
+    let mut found = Vec::new();
     for (question, strata) in read_jobs(engine)? {
         let strata: Vec<RiskTable> = strata.into_values().collect();
-        let crude = strata.iter().fold(RiskTable { exposed_events: 0, exposed_total: 0, reference_events: 0, reference_total: 0 }, |a, b| {
-            RiskTable {
-                exposed_events: a.exposed_events + b.exposed_events,
-                exposed_total: a.exposed_total + b.exposed_total,
-                reference_events: a.reference_events + b.reference_events,
-                reference_total: a.reference_total + b.reference_total,
-            }
-        });
+        let crude =
+            strata.iter().fold(RiskTable { exposed_events: 0, exposed_total: 0, reference_events: 0, reference_total: 0 }, |a, b| {
+                RiskTable {
+                    exposed_events: a.exposed_events + b.exposed_events,
+                    exposed_total: a.exposed_total + b.exposed_total,
+                    reference_events: a.reference_events + b.reference_events,
+                    reference_total: a.reference_total + b.reference_total,
+                }
+            });
         let counts = Counts {
             exposed_events: crude.exposed_events,
             exposed_total: crude.exposed_total as f64,
@@ -47,7 +52,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             ("odds_ratio_mantel_haenszel", mantel_haenszel_odds_ratio(&strata, CONFIDENCE)),
             ("breslow_day_p", breslow_day(&strata, true).and_then(|test| p_value(test.p_value))),
         ];
-        push(&mut rows, &question, "write_off", &counts, &estimates);
+        add(&mut found, &question, "write_off", &counts, &estimates);
     }
     for (question, strata) in read_rates(engine)? {
         let strata: Vec<RateTable> = strata.into_values().collect();
@@ -70,9 +75,9 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             ("rate_ratio_mantel_haenszel", mantel_haenszel_rate_ratio(&strata, CONFIDENCE)),
             ("rate_homogeneity_p", rate_ratio_homogeneity(&strata).and_then(|test| p_value(test.p_value))),
         ];
-        push(&mut rows, &question, "failure", &counts, &estimates);
+        add(&mut found, &question, "failure", &counts, &estimates);
     }
-    Ok(rows)
+    rows(&found)
 }
 
 struct Counts {
@@ -83,7 +88,15 @@ struct Counts {
     strata: usize,
 }
 
-fn push(rows: &mut EvidenceRows, question: &Question, outcome: &str, counts: &Counts, estimates: &[(&str, Estimated)]) {
+/// One row on its way into the table.
+struct Found {
+    scope: Scope,
+    values: Vec<(&'static str, Cell)>,
+    statistic: &'static str,
+    estimated: Estimated,
+}
+
+fn add(found: &mut Vec<Found>, question: &Question, outcome: &'static str, counts: &Counts, estimates: &[(&'static str, Estimated)]) {
     // A comparison needs machines of both designs; a component that only one design has is no question.
     if counts.exposed_total == 0.0 || counts.reference_total == 0.0 {
         return;
@@ -95,34 +108,60 @@ fn push(rows: &mut EvidenceRows, question: &Question, outcome: &str, counts: &Co
         None => Scope { level: "all".to_owned(), key: "all".to_owned(), category: None },
     };
     for (statistic, estimated) in estimates {
-        rows.push(
-            &scope,
-            &[
-                ("contrast", name.into()),
-                ("exposed", exposed.into()),
-                ("reference", reference.into()),
-                ("component", component.clone().into()),
-                ("outcome", outcome.into()),
-                ("statistic", (*statistic).into()),
-                ("exposed_events", (counts.exposed_events as i64).into()),
-                ("exposed_total", counts.exposed_total.into()),
-                ("reference_events", (counts.reference_events as i64).into()),
-                ("reference_total", counts.reference_total.into()),
-                ("strata", (counts.strata as i64).into()),
-                ("finding", finding(statistic, estimated).into()),
-            ],
-            estimated,
-        );
+        let values = vec![
+            ("contrast", name.into()),
+            ("exposed", exposed.into()),
+            ("reference", reference.into()),
+            ("component", component.clone().into()),
+            ("outcome", outcome.into()),
+            ("statistic", (*statistic).into()),
+            ("exposed_events", (counts.exposed_events as i64).into()),
+            ("exposed_total", counts.exposed_total.into()),
+            ("reference_events", (counts.reference_events as i64).into()),
+            ("reference_total", counts.reference_total.into()),
+            ("strata", (counts.strata as i64).into()),
+        ];
+        found.push(Found { scope: scope.clone(), values, statistic, estimated: estimated.clone() });
     }
 }
 
-/// What the interval allows to be said of a ratio.
-fn finding(statistic: &str, estimated: &Estimated) -> Option<&'static str> {
-    let ratio = estimated.as_ref().ok().filter(|_| statistic.contains("ratio"))?;
-    Some(match ratio {
-        Interval { lower, .. } if *lower > 1.0 => "higher",
-        Interval { upper, .. } if *upper < 1.0 => "lower",
-        _ => "no_difference_shown",
+/// The rows, with what may be said of each adjusted ratio once it is remembered how many were looked at: the false-discovery rate
+/// is controlled over all adjusted ratios of one scope.
+fn rows(found: &[Found]) -> Result<EvidenceRows, AnalyticsError> {
+    let mut rows = EvidenceRows::new("design_contrast")?;
+    let mut families: BTreeMap<&str, Vec<(usize, f64)>> = BTreeMap::new();
+    for (place, row) in found.iter().enumerate() {
+        if let Some(p) = ADJUSTED_RATIOS
+            .contains(&row.statistic)
+            .then(|| row.estimated.as_ref().ok().and_then(|ratio| ratio_p_value(ratio).ok()))
+            .flatten()
+        {
+            families.entry(&row.scope.key).or_default().push((place, p));
+        }
+    }
+    let mut q_values: BTreeMap<usize, f64> = BTreeMap::new();
+    for family in families.values() {
+        let p_values: Vec<f64> = family.iter().map(|(_, p)| *p).collect();
+        let adjusted = benjamini_hochberg(&p_values).unwrap_or_default();
+        q_values.extend(family.iter().map(|(place, _)| *place).zip(adjusted));
+    }
+    for (place, row) in found.iter().enumerate() {
+        let q_value = q_values.get(&place).copied();
+        let mut values = row.values.clone();
+        values.push(("q_value", q_value.into()));
+        values.push(("finding", q_value.and_then(|q| finding(q, &row.estimated)).into()));
+        rows.push(&row.scope, &values, &row.estimated);
+    }
+    Ok(rows)
+}
+
+/// What may be said of a ratio.
+fn finding(q_value: f64, ratio: &Estimated) -> Option<&'static str> {
+    let ratio = ratio.as_ref().ok()?;
+    Some(match q_value <= FALSE_DISCOVERY_RATE {
+        true if ratio.estimate > 1.0 => "higher",
+        true => "lower",
+        false => "no_difference_shown",
     })
 }
 

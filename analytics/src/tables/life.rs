@@ -1,14 +1,17 @@
 //! `life`: time to the first primary fault of a component (Kaplan-Meier, Weibull) and which fault comes first (Aalen-Johansen).
 //!
-//! SQL sends the ages at which machines come under observation and leave it, by leaf, and one row for each machine that had the fault.
-//! The risk set of a component is the former corrected by the latter, so that the work grows with events and distinct ages, not with machines.
+//! SQL sends how many machines come under observation and leave it at each age, by leaf, and by how much the machines that had the fault
+//! change that. The risk set of a component is the former corrected by the latter, so that the work grows with events and distinct ages,
+//! not with machines times components.
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use duckdb::Row;
 use fixodds_estimators::aalen_johansen::aalen_johansen;
 use fixodds_estimators::kaplan_meier::kaplan_meier;
+use fixodds_estimators::lognormal::fit_lognormal;
 use fixodds_estimators::observation::{CauseRow, CompetingRiskTable, LifeTally, TimeTally};
-use fixodds_estimators::weibull::{HazardPattern, WeibullFit, fit_weibull};
+use fixodds_estimators::weibull::{HazardPattern, fit_weibull};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
@@ -25,39 +28,32 @@ const DAYS_PER_YEAR: f64 = 365.25;
 /// Ages at which curves are read off, in half years.
 const LAST_HALF_YEAR: usize = 40;
 
-/// Machines coming under observation and leaving it at one age, in half days.
-struct Edge {
+/// How the machines under observation change at one age, in half days.
+#[derive(Clone, Copy)]
+struct Change {
     half_day: usize,
     entered: i64,
     left: i64,
     ended: i64,
 }
 
-/// Machines of one leaf that had the fault, with the same ages.
-struct FirstFault {
-    cause: String,
-    from: usize,
-    to: usize,
-    /// None: it came before observation began, so the machine is left out.
-    first: Option<usize>,
-    ended: bool,
-    machines: i64,
+/// Corrections for the machines of one leaf that had the fault: see `life_correction.sql`.
+struct Correction {
+    change: Change,
+    /// Position in the list of components.
+    cause: u32,
+    events: i64,
 }
 
-struct Observed {
-    edges: BTreeMap<i64, Vec<Edge>>,
-    faults: BTreeMap<(i64, Option<String>), Vec<FirstFault>>,
-    /// Leaves whose machines have the component (none: any).
-    leaves_with: BTreeMap<Option<String>, BTreeSet<i64>>,
-}
+type ByLeaf<T> = BTreeMap<i64, Vec<T>>;
 
 /// Counts by half day of age.
-#[derive(Default)]
 struct Counts {
     entered: Vec<i64>,
     left: Vec<i64>,
     ended: Vec<i64>,
-    events: BTreeMap<usize, BTreeMap<String, i64>>,
+    /// Half day, cause and events, in that order.
+    events: BTreeMap<(usize, u32), i64>,
 }
 
 struct Line {
@@ -66,21 +62,29 @@ struct Line {
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
-    let observed = Observed::read(engine)?;
     let mut rows = EvidenceRows::new("life")?;
-    let mut groups: Vec<(i64, Option<String>, Vec<i64>)> = Vec::new();
-    for (scope_id, leaves) in engine.leaves_of_scopes()? {
-        for (component, with) in &observed.leaves_with {
-            let members: Vec<i64> = leaves.iter().copied().filter(|leaf| with.contains(leaf)).collect();
-            if members.iter().any(|leaf| observed.faults.contains_key(&(*leaf, component.clone()))) {
-                groups.push((scope_id, component.clone(), members));
+    let observed = read_observed(engine)?;
+    let scopes = engine.leaves_of_scopes()?;
+    let mut with: BTreeMap<Option<String>, BTreeSet<i64>> = BTreeMap::new();
+    engine.rows("life", "SELECT leaf, component FROM leaf_component UNION ALL SELECT leaf, NULL FROM leaf", |row| {
+        with.entry(row.get(1)?).or_default().insert(row.get(0)?);
+        Ok(())
+    })?;
+    let components: Vec<String> = with.keys().flatten().cloned().collect();
+    // One component at a time, so that only its events are in memory.
+    for (component, leaves_with) in &with {
+        let corrections = read_corrections(engine, component, &components)?;
+        let groups: Vec<(i64, Vec<i64>)> = scopes
+            .iter()
+            .map(|(scope_id, leaves)| (*scope_id, leaves.iter().copied().filter(|leaf| leaves_with.contains(leaf)).collect::<Vec<_>>()))
+            .filter(|(_, members)| members.iter().any(|leaf| corrections.contains_key(leaf)))
+            .collect();
+        let lines: Vec<Vec<Line>> =
+            groups.par_iter().map(|(_, members)| lines(component, &Counts::of(members, &observed, &corrections), &components)).collect();
+        for ((scope_id, _), lines) in groups.iter().zip(lines) {
+            for line in lines {
+                rows.push(engine.scope(*scope_id), &line.values, &line.estimated);
             }
-        }
-    }
-    let lines: Vec<Vec<Line>> = groups.par_iter().map(|(_, component, members)| observed.lines(component, members)).collect();
-    for ((scope_id, _, _), lines) in groups.iter().zip(lines) {
-        for line in lines {
-            rows.push(engine.scope(*scope_id), &line.values, &line.estimated);
         }
     }
     Ok(rows)
@@ -94,99 +98,92 @@ fn years(half_day: usize) -> f64 {
     half_day as f64 / 2.0 / DAYS_PER_YEAR
 }
 
-impl Observed {
-    fn read(engine: &Engine) -> Result<Self, AnalyticsError> {
-        let mut edges: BTreeMap<i64, Vec<Edge>> = BTreeMap::new();
-        engine.rows("life", evidence_sql!("life_observed"), |row| {
-            edges.entry(row.get("leaf")?).or_default().push(Edge {
-                half_day: half_days(row.get("age_days")?),
-                entered: row.get("entered")?,
-                left: row.get("left_observation")?,
-                ended: row.get("ended")?,
-            });
-            Ok(())
-        })?;
-        let mut faults: BTreeMap<(i64, Option<String>), Vec<FirstFault>> = BTreeMap::new();
-        engine.rows("life", evidence_sql!("life_first_fault"), |row| {
-            faults.entry((row.get("leaf")?, row.get("component")?)).or_default().push(FirstFault {
-                cause: row.get("cause")?,
-                from: half_days(row.get("from_age_days")?),
-                to: half_days(row.get("to_age_days")?),
-                first: row.get::<_, Option<f64>>("first_age_days")?.map(half_days),
-                ended: row.get("ended")?,
-                machines: row.get("machines")?,
-            });
-            Ok(())
-        })?;
-        let mut leaves_with: BTreeMap<Option<String>, BTreeSet<i64>> = BTreeMap::new();
-        engine.rows("life", "SELECT leaf, component FROM leaf_component UNION ALL SELECT leaf, NULL FROM leaf", |row| {
-            leaves_with.entry(row.get(1)?).or_default().insert(row.get(0)?);
-            Ok(())
-        })?;
-        Ok(Self { edges, faults, leaves_with })
-    }
+fn read_change(row: &Row<'_>) -> duckdb::Result<Change> {
+    Ok(Change {
+        half_day: half_days(row.get("age_days")?),
+        entered: row.get("entered")?,
+        left: row.get("left_observation")?,
+        ended: row.get("ended")?,
+    })
+}
 
-    fn lines(&self, component: &Option<String>, leaves: &[i64]) -> Vec<Line> {
-        let counts = self.counts(component, leaves);
-        let tally = counts.tally();
-        let events = tally.as_ref().map_or(0, LifeTally::events);
-        let machines = counts.entered.iter().sum::<i64>();
-        let base = |curve: &'static str| {
-            vec![("component", component.clone().into()), ("curve", curve.into()), ("machines", machines.into())]
-        };
-        if events < FEWEST_EVENTS {
-            let mut values = base("weibull");
-            values.extend([("statistic", "shape".into()), ("events", (events as i64).into())]);
-            let why = CannotEstimate::TooFewEvents { found: events as usize, needed: FEWEST_EVENTS as usize };
-            return vec![Line { values, estimated: Err(why) }];
-        }
-        let mut lines = counts.survival(&base("survival"));
-        if component.is_none() {
-            lines.extend(counts.incidence(machines));
-        }
-        if let Ok(tally) = &tally {
-            lines.extend(weibull(&base("weibull"), events as i64, fit_weibull(tally, CONFIDENCE)));
-        }
-        lines
-    }
+fn read_observed(engine: &Engine) -> Result<ByLeaf<Change>, AnalyticsError> {
+    let mut observed = ByLeaf::new();
+    engine.rows("life", evidence_sql!("life_observed"), |row| {
+        observed.entry(row.get("leaf")?).or_insert_with(Vec::new).push(read_change(row)?);
+        Ok(())
+    })?;
+    Ok(observed)
+}
 
-    fn counts(&self, component: &Option<String>, leaves: &[i64]) -> Counts {
-        let last = leaves.iter().filter_map(|leaf| self.edges.get(leaf)?.last()).map(|edge| edge.half_day).max().unwrap_or(0);
+fn read_corrections(engine: &Engine, component: &Option<String>, components: &[String]) -> Result<ByLeaf<Correction>, AnalyticsError> {
+    let mut corrections = ByLeaf::new();
+    engine.rows_for("life", evidence_sql!("life_corrections"), &[component], |row| {
+        let cause: String = row.get("cause")?;
+        let cause = components.binary_search(&cause).unwrap_or(components.len()) as u32;
+        let correction = Correction { change: read_change(row)?, cause, events: row.get("events")? };
+        corrections.entry(row.get("leaf")?).or_insert_with(Vec::new).push(correction);
+        Ok(())
+    })?;
+    Ok(corrections)
+}
+
+fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> Vec<Line> {
+    let tally = counts.tally();
+    let events = tally.as_ref().map_or(0, LifeTally::events);
+    let machines = counts.entered.iter().sum::<i64>();
+    let base = |curve: &'static str| vec![("component", component.clone().into()), ("curve", curve.into()), ("machines", machines.into())];
+    if events < FEWEST_EVENTS {
+        let mut values = base("weibull");
+        values.extend([("statistic", "shape".into()), ("events", (events as i64).into())]);
+        let why = CannotEstimate::TooFewEvents { found: events as usize, needed: FEWEST_EVENTS as usize };
+        return vec![Line { values, estimated: Err(why) }];
+    }
+    let mut lines = counts.survival(&base("survival"));
+    if component.is_none() {
+        lines.extend(counts.incidence(machines, components));
+    }
+    if let Ok(tally) = &tally {
+        lines.extend(weibull(&base("weibull"), events as i64, tally));
+    }
+    lines
+}
+
+impl Counts {
+    /// The machines of these leaves, put where they failed if they did.
+    fn of(leaves: &[i64], observed: &ByLeaf<Change>, corrections: &ByLeaf<Correction>) -> Self {
+        let last = leaves.iter().filter_map(|leaf| observed.get(leaf)?.last()).map(|change| change.half_day).max().unwrap_or(0);
         let zero = vec![0; last + 2];
-        let mut counts = Counts { entered: zero.clone(), left: zero.clone(), ended: zero, events: BTreeMap::new() };
+        let mut counts = Self { entered: zero.clone(), left: zero.clone(), ended: zero, events: BTreeMap::new() };
         for leaf in leaves {
-            for edge in self.edges.get(leaf).into_iter().flatten() {
-                counts.entered[edge.half_day] += edge.entered;
-                counts.left[edge.half_day] += edge.left;
-                counts.ended[edge.half_day] += edge.ended;
+            for change in observed.get(leaf).into_iter().flatten() {
+                counts.add(change);
             }
-            for fault in self.faults.get(&(*leaf, component.clone())).into_iter().flatten() {
-                counts.correct(fault);
+            for correction in corrections.get(leaf).into_iter().flatten() {
+                counts.add(&correction.change);
+                if correction.events > 0 {
+                    *counts.events.entry((correction.change.half_day, correction.cause)).or_default() += correction.events;
+                }
             }
         }
         counts
     }
-}
 
-impl Counts {
-    /// Takes machines that had the fault out where observation would have ended, and puts them where it did; those that had it
-    /// before entering are taken out altogether.
-    fn correct(&mut self, fault: &FirstFault) {
-        self.left[fault.to] -= fault.machines;
-        if fault.ended {
-            self.ended[fault.to] -= fault.machines;
-        }
-        match fault.first {
-            None => self.entered[fault.from] -= fault.machines,
-            Some(first) => {
-                self.left[first] += fault.machines;
-                *self.events.entry(first).or_default().entry(fault.cause.clone()).or_default() += fault.machines;
-            }
-        }
+    fn add(&mut self, change: &Change) {
+        self.entered[change.half_day] += change.entered;
+        self.left[change.half_day] += change.left;
+        self.ended[change.half_day] += change.ended;
     }
 
-    fn events_at(&self, half_day: usize) -> i64 {
-        self.events.get(&half_day).map_or(0, |causes| causes.values().sum())
+    /// Events at one half day of age, by cause.
+    fn events_at(&self, half_day: usize) -> impl Iterator<Item = (u32, i64)> + '_ {
+        self.events.range((half_day, 0)..=(half_day, u32::MAX)).map(|((_, cause), events)| (*cause, *events))
+    }
+
+    /// Events up to and at a half day of age, of one cause or of all.
+    fn events_until(&self, half_day: usize, cause: Option<u32>) -> i64 {
+        let until = self.events.range(..=(half_day, u32::MAX));
+        until.filter(|((_, by), _)| cause.is_none_or(|cause| cause == *by)).map(|(_, events)| events).sum()
     }
 
     fn tally(&self) -> Result<LifeTally, CannotEstimate> {
@@ -194,7 +191,7 @@ impl Counts {
             time: years(h),
             entries: self.entered[h].max(0) as u64,
             exits: self.left[h].max(0) as u64,
-            events: self.events_at(h) as u64,
+            events: self.events_at(h).map(|(_, events)| events as u64).sum(),
         });
         LifeTally::new(rows.collect())
     }
@@ -228,7 +225,7 @@ impl Counts {
                 values.extend([
                     ("age_years", age_years.into()),
                     ("at_risk", at_risk[half_day].into()),
-                    ("events", self.events.range(..=half_day).map(|(_, causes)| causes.values().sum::<i64>()).sum::<i64>().into()),
+                    ("events", self.events_until(half_day, None).into()),
                 ]);
                 Line { values, estimated: curve.as_ref().map_err(Clone::clone).and_then(|curve| curve.at(age_years)) }
             })
@@ -236,37 +233,32 @@ impl Counts {
     }
 
     /// Cumulative incidence of the first fault by component; being taken out of use competes.
-    fn incidence(&self, machines: i64) -> Vec<Line> {
+    fn incidence(&self, machines: i64, components: &[String]) -> Vec<Line> {
         let at_risk = self.at_risk();
         let start = self.start(&at_risk);
-        let causes: BTreeSet<&String> = self.events.values().flat_map(BTreeMap::keys).collect();
-        let number: BTreeMap<&String, u32> = causes.iter().zip(1..).map(|(cause, n)| (*cause, n)).collect();
+        let taken_out_of_use = components.len() as u32 + 1;
         let mut rows = Vec::new();
         for (half_day, n) in at_risk.iter().enumerate().skip(start + 1) {
-            let ended = self.ended[half_day];
-            if ended > 0 {
-                rows.push(CauseRow { time: years(half_day), at_risk: *n as u64, cause: 0, events: ended as u64 });
-            }
-            for (cause, events) in self.events.get(&half_day).into_iter().flatten() {
-                rows.push(CauseRow { time: years(half_day), at_risk: *n as u64, cause: number[cause], events: *events as u64 });
+            let row = |cause: u32, events: i64| CauseRow { time: years(half_day), at_risk: *n as u64, cause, events: events as u64 };
+            rows.extend(self.events_at(half_day).map(|(cause, events)| row(cause, events)));
+            if self.ended[half_day] > 0 {
+                rows.push(row(taken_out_of_use, self.ended[half_day]));
             }
         }
         let last = self.left.iter().rposition(|n| *n > 0).unwrap_or(start);
         let curves = CompetingRiskTable::new(rows, years(start), years(last)).and_then(|table| aalen_johansen(&table, CONFIDENCE));
-        let Ok(curves) = curves else { return Vec::new() };
         let mut lines = Vec::new();
-        for cause in causes {
-            let Some(curve) = curves.iter().find(|curve| curve.cause == number[cause]) else { continue };
+        for curve in curves.unwrap_or_default() {
+            let Some(component) = components.get(curve.cause as usize) else { continue };
             for (age_years, half_day) in ages_read_off(&at_risk).filter(|(age, _)| age.fract() == 0.0) {
-                let events: i64 = self.events.range(..=half_day).filter_map(|(_, causes)| causes.get(cause)).sum();
                 lines.push(Line {
                     values: vec![
-                        ("component", cause.into()),
+                        ("component", component.into()),
                         ("curve", "cumulative_incidence".into()),
                         ("machines", machines.into()),
                         ("age_years", age_years.into()),
                         ("at_risk", at_risk[half_day].into()),
-                        ("events", events.into()),
+                        ("events", self.events_until(half_day, Some(curve.cause)).into()),
                     ],
                     estimated: curve.at(age_years),
                 });
@@ -284,13 +276,13 @@ fn ages_read_off(at_risk: &[i64]) -> impl Iterator<Item = (f64, usize)> + '_ {
         .filter(|(_, half_day)| at_risk.get(*half_day).is_some_and(|n| *n >= FEWEST_AT_RISK))
 }
 
-fn weibull(base: &[(&'static str, Cell)], events: i64, fit: Result<WeibullFit, CannotEstimate>) -> Vec<Line> {
+fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec<Line> {
     let line = |statistic: &'static str, pattern: Option<&'static str>, estimated: Estimated| {
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
     };
-    let fit = match fit {
+    let fit = match fit_weibull(tally, CONFIDENCE) {
         Ok(fit) => fit,
         Err(why) => return vec![line("shape", None, Err(why))],
     };
@@ -308,8 +300,8 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, fit: Result<WeibullFit, C
         line("mean_life_years", None, fit.mean_life()),
         line("delta_aic_exponential", None, exactly(fit.aic_exponential - fit.aic)),
     ];
-    if let Ok(lognormal) = fit.aic_lognormal {
-        lines.push(line("delta_aic_lognormal", None, exactly(lognormal - fit.aic)));
+    if let Ok(lognormal) = fit_lognormal(tally) {
+        lines.push(line("delta_aic_lognormal", None, exactly(lognormal.aic() - fit.aic)));
     }
     lines
 }

@@ -25,7 +25,8 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut categories: BTreeMap<String, Vec<NamedProfile>> = BTreeMap::new();
     engine.rows("priority_part", evidence_sql!("priority_profiles"), |row| {
         let profile: String = row.get("profile")?;
-        let faults = profile.split(' ').filter_map(|fault| fault.split_once('*')).filter_map(|(c, n)| Some((c.to_owned(), n.parse().ok()?)));
+        let faults =
+            profile.split(' ').filter_map(|fault| fault.split_once('*')).filter_map(|(c, n)| Some((c.to_owned(), n.parse().ok()?)));
         let machines = row.get::<_, i64>("machines")? as u64;
         categories.entry(row.get("category")?).or_default().push((faults.collect(), machines));
         Ok(())

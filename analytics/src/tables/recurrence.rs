@@ -2,8 +2,8 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use fixodds_estimators::mean_cumulative_function::{ObservedMachine, Repair, mean_cumulative_function};
 use fixodds_estimators::CONFIDENCE;
+use fixodds_estimators::mean_cumulative_function::{ObservedMachine, Repair, mean_cumulative_function};
 use rayon::prelude::*;
 
 use super::evidence_sql;

@@ -1,8 +1,11 @@
 //! `repair_cost`: what a repair costs, in labour, parts and both, and what was charged; mean, median and 90th percentile.
 
-use fixodds_estimators::CONFIDENCE;
-use fixodds_estimators::bootstrap::{BootstrapPlan, clustered_means};
+use std::collections::BTreeSet;
+
+use duckdb::{Row, ToSql};
+use fixodds_estimators::bootstrap::{BootstrapPlan, MeanSums, clustered_means, mean_from_sums};
 use fixodds_estimators::quantile::quantile_interval;
+use fixodds_estimators::{CONFIDENCE, Interval};
 use rayon::prelude::*;
 
 use super::evidence_sql;
@@ -37,15 +40,32 @@ struct Group {
 /// A finished estimate: cost, statistic, jobs, machines, estimate.
 type Line = (&'static str, &'static str, i64, i64, Estimated);
 
+const COSTS: [&str; 5] = ["labour", "parts", "total", "charged", "labour_minutes"];
+const SLICES: [&str; 3] = ["all", "component", "age"];
+
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("repair_cost")?;
+    let levels: BTreeSet<&str> = engine.scopes.iter().map(|scope| scope.level.as_str()).collect();
+    for level in levels {
+        for slice in SLICES {
+            small_slices(engine, slice, level, &mut rows)?;
+            for cost in COSTS {
+                large_slices(engine, cost, slice, level, &mut rows)?;
+            }
+        }
+    }
+    Ok(rows)
+}
+
+/// Slices of few jobs: every job comes here, and machines are resampled.
+fn small_slices(engine: &Engine, slice: &str, level: &str, rows: &mut EvidenceRows) -> Result<(), AnalyticsError> {
     let mut batch: Vec<Group> = Vec::new();
-    engine.rows("repair_cost", evidence_sql!("repair_cost_rows"), |row| {
-        let slice =
-            Slice { scope_id: row.get("scope_id")?, component: row.get("component")?, age_from_years: row.get("age_from_years")? };
+    let parameters: [&dyn ToSql; 3] = [&slice, &level, &(BootstrapPlan::default().normal_above as i64)];
+    engine.rows_for("repair_cost", evidence_sql!("repair_cost_rows"), &parameters, |row| {
+        let slice = read_slice(row)?;
         if batch.last().is_none_or(|group| group.slice != slice) {
             if batch.len() == BATCH {
-                estimate(engine, std::mem::take(&mut batch), &mut rows);
+                estimate(engine, std::mem::take(&mut batch), rows);
             }
             batch.push(Group { slice, labour_parts_total: Known::default(), charged: Known::default(), labour_minutes: Known::default() });
         }
@@ -58,29 +78,68 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         }
         Ok(())
     })?;
-    estimate(engine, batch, &mut rows);
-    Ok(rows)
+    estimate(engine, batch, rows);
+    Ok(())
+}
+
+/// Slices of many jobs: sums over machines and order statistics come here.
+fn large_slices(engine: &Engine, cost: &'static str, slice: &str, level: &str, rows: &mut EvidenceRows) -> Result<(), AnalyticsError> {
+    let parameters: [&dyn ToSql; 4] = [&cost, &slice, &level, &(BootstrapPlan::default().normal_above as i64)];
+    engine.rows_for("repair_cost", evidence_sql!("repair_cost_sums"), &parameters, |row| {
+        let hundredths = |name: &str| Ok::<f64, duckdb::Error>(row.get::<_, i64>(name)? as f64 / 100.0);
+        let [machines, jobs] = [row.get::<_, i64>("machines")?, row.get("jobs")?];
+        let sums = MeanSums {
+            clusters: machines as u64,
+            rows: jobs as f64,
+            value: row.get::<_, f64>("amount")? / 1e2,
+            value_squared: row.get::<_, f64>("amount_squared")? / 1e4,
+            value_times_rows: row.get::<_, f64>("amount_times_jobs")? / 1e2,
+            rows_squared: row.get("jobs_squared")?,
+        };
+        let quantile = |name: &str, probability: f64| -> duckdb::Result<Estimated> {
+            let [below, above] = [hundredths(&format!("{name}_below"))?, hundredths(&format!("{name}_above"))?];
+            let between = (probability * (jobs - 1) as f64).fract();
+            let [lower, upper] = [hundredths(&format!("{name}_lower"))?, hundredths(&format!("{name}_upper"))?];
+            Ok(Interval::new(below + between * (above - below), lower, upper, CONFIDENCE))
+        };
+        let lines = vec![
+            (cost, "mean", jobs, machines, mean_from_sums(&sums, CONFIDENCE)),
+            (cost, "median", jobs, machines, quantile("median", 0.5)?),
+            (cost, "p90", jobs, machines, quantile("p90", 0.9)?),
+        ];
+        push(engine, &read_slice(row)?, lines, rows);
+        Ok(())
+    })?;
+    Ok(())
+}
+
+fn read_slice(row: &Row<'_>) -> duckdb::Result<Slice> {
+    Ok(Slice { scope_id: row.get("scope_id")?, component: row.get("component")?, age_from_years: row.get("age_from_years")? })
+}
+
+fn push(engine: &Engine, slice: &Slice, lines: Vec<Line>, rows: &mut EvidenceRows) {
+    let age_to = slice.age_from_years.and_then(|from| AGE_BAND_EDGES_YEARS.iter().copied().find(|edge| *edge > from));
+    for (cost, statistic, jobs, machines, estimated) in lines {
+        rows.push(
+            engine.scope(slice.scope_id),
+            &[
+                ("component", slice.component.clone().into()),
+                ("age_from_years", slice.age_from_years.into()),
+                ("age_to_years", age_to.into()),
+                ("cost", cost.into()),
+                ("statistic", statistic.into()),
+                ("jobs", jobs.into()),
+                ("machines", machines.into()),
+            ],
+            &estimated,
+        );
+    }
 }
 
 fn estimate(engine: &Engine, groups: Vec<Group>, rows: &mut EvidenceRows) {
     let estimated: Vec<(Slice, Vec<Line>)> = groups.into_par_iter().map(|group| (group.slice.clone(), group.lines())).collect();
     for (slice, lines) in estimated {
-        let age_to = slice.age_from_years.and_then(|from| AGE_BAND_EDGES_YEARS.iter().copied().find(|edge| *edge > from));
-        for (cost, statistic, jobs, machines, estimated) in lines {
-            rows.push(
-                engine.scope(slice.scope_id),
-                &[
-                    ("component", slice.component.clone().into()),
-                    ("age_from_years", slice.age_from_years.into()),
-                    ("age_to_years", age_to.into()),
-                    ("cost", cost.into()),
-                    ("statistic", statistic.into()),
-                    ("jobs", jobs.into()),
-                    ("machines", machines.into()),
-                ],
-                &estimated,
-            );
-        }
+        push(engine, &slice, lines, rows);
     }
 }
 

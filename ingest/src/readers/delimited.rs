@@ -49,6 +49,10 @@ impl TableSource for DelimitedTable {
         None
     }
 
+    fn delimiter(&self) -> Option<u8> {
+        Some(self.dialect.delimiter)
+    }
+
     fn records(&self) -> Result<Box<dyn RecordReader>, IngestError> {
         let mut reader = DelimitedReader::new(self.text.clone(), self.dialect.delimiter)?;
         let mut record = Record::default();
@@ -68,6 +72,8 @@ pub struct DelimitedReader {
     buffer: Vec<u8>,
     /// Unread part of the buffer.
     unread: std::ops::Range<usize>,
+    /// How often the buffer has been filled.
+    fills: u64,
     /// Offset in the file of the first unread byte.
     offset: u64,
     line: u64,
@@ -97,6 +103,7 @@ impl DelimitedReader {
             delimiter,
             buffer: vec![0; BUFFER_SIZE],
             unread: 0..0,
+            fills: 0,
             offset,
             line: 1,
             last_byte: b'\n',
@@ -115,6 +122,7 @@ impl DelimitedReader {
                 }
             };
             self.unread = 0..length;
+            self.fills += 1;
         }
         Ok(!self.unread.is_empty())
     }
@@ -181,34 +189,23 @@ impl DelimitedReader {
         Ok(split)
     }
 
-    /// Whether every quotation mark that opens a field between two offsets is closed, and at its end.
-    fn quotes_are_closed(&mut self, from: u64, to: u64) -> Result<bool, IngestError> {
-        #[derive(PartialEq)]
-        enum State {
-            FieldStart,
-            Plain,
-            Quoted,
-            AfterQuote,
+    /// Whether every quotation mark that opens a field of the record is closed, and at the field's end.
+    ///
+    /// The record begins at `start` in the file; it is read again only if it is no longer in memory.
+    fn quotes_are_closed(&self, start: u64, in_memory: Option<std::ops::Range<usize>>) -> Result<bool, IngestError> {
+        let mut check = QuoteCheck { state: QuoteState::FieldStart, delimiter: self.delimiter };
+        if let Some(range) = in_memory {
+            return Ok(check.feed(&self.buffer[range]) && check.state != QuoteState::Quoted);
         }
-        let mut state = State::FieldStart;
         let mut file = self.text.reopen()?;
-        file.seek(SeekFrom::Start(from)).map_err(|source| self.text.unreadable(source))?;
-        let mut reader = std::io::BufReader::new(file.take(to - from));
+        file.seek(SeekFrom::Start(start)).map_err(|source| self.text.unreadable(source))?;
+        let mut reader = file.take(self.offset - start);
         let mut chunk = vec![0; BUFFER_SIZE];
         loop {
-            let length = reader.read(&mut chunk).map_err(|source| self.text.unreadable(source))?;
-            if length == 0 {
-                return Ok(state != State::Quoted);
-            }
-            for &byte in &chunk[..length] {
-                state = match (state, byte) {
-                    (State::FieldStart, b'"') | (State::AfterQuote, b'"') => State::Quoted,
-                    (State::Quoted, b'"') => State::AfterQuote,
-                    (State::Quoted, _) => State::Quoted,
-                    (_, byte) if byte == self.delimiter || byte == b'\n' || byte == b'\r' => State::FieldStart,
-                    (State::AfterQuote, _) => return Ok(false),
-                    _ => State::Plain,
-                };
+            match reader.read(&mut chunk).map_err(|source| self.text.unreadable(source))? {
+                0 => return Ok(check.state != QuoteState::Quoted),
+                length if !check.feed(&chunk[..length]) => return Ok(false),
+                _ => {}
             }
         }
     }
@@ -236,16 +233,49 @@ impl DelimitedReader {
     }
 }
 
+/// Follows the quotation marks of a record more strictly than the splitter does.
+struct QuoteCheck {
+    state: QuoteState,
+    delimiter: u8,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum QuoteState {
+    FieldStart,
+    Plain,
+    Quoted,
+    /// After a quotation mark inside a quoted field: it ends the field, unless another follows.
+    AfterQuote,
+}
+
+impl QuoteCheck {
+    /// False if a field goes on after its closing quotation mark.
+    fn feed(&mut self, bytes: &[u8]) -> bool {
+        for &byte in bytes {
+            self.state = match (self.state, byte) {
+                (QuoteState::FieldStart | QuoteState::AfterQuote, b'"') => QuoteState::Quoted,
+                (QuoteState::Quoted, b'"') => QuoteState::AfterQuote,
+                (QuoteState::Quoted, _) => QuoteState::Quoted,
+                (_, byte) if byte == self.delimiter || byte == b'\n' || byte == b'\r' => QuoteState::FieldStart,
+                (QuoteState::AfterQuote, _) => return false,
+                _ => QuoteState::Plain,
+            };
+        }
+        true
+    }
+}
+
 impl RecordReader for DelimitedReader {
     fn read(&mut self, record: &mut Record) -> Result<bool, IngestError> {
         if !self.skip_line_ends()? {
             return Ok(false);
         }
         record.clear(self.line);
-        let start = self.offset;
+        let (start, start_in_buffer, fills) = (self.offset, self.unread.start, self.fills);
         let split = self.split_record()?;
+        let in_memory = (self.fills == fills).then_some(start_in_buffer..self.unread.start);
         let output = &self.output[..split.output_length];
-        if (output.contains(&b'\n') || split.at_end_of_file || split.is_cut) && !self.quotes_are_closed(start, self.offset)? {
+        if (output.contains(&b'\n') || split.at_end_of_file || split.is_cut) && !self.quotes_are_closed(start, in_memory)? {
             self.take_one_line(start, record)?;
             return Ok(true);
         }

@@ -82,6 +82,10 @@ impl TableSource for JsonTable {
         self.list.as_deref()
     }
 
+    fn delimiter(&self) -> Option<u8> {
+        None
+    }
+
     fn records(&self) -> Result<Box<dyn RecordReader>, IngestError> {
         Ok(Box::new(JsonReader {
             lines: Lines::new(self.text.clone())?,

@@ -25,6 +25,8 @@ pub trait TableSource {
     fn header_line(&self) -> u64;
     /// How the file calls the table, if it does: the name of a sheet or of a nested list.
     fn name(&self) -> Option<&str>;
+    /// What separates the fields of a record, where something does.
+    fn delimiter(&self) -> Option<u8>;
     /// A reader from the first record on.
     ///
     /// # Errors

@@ -56,12 +56,19 @@ impl RecordIndex {
         }
     }
 
-    /// Looks a record up and remembers it.
-    pub fn see(&mut self, identity: Identity) -> Seen {
-        match self.content_by_key.insert(identity.key, identity.content) {
-            None => Seen::New,
-            Some(content) if content == identity.content => Seen::Repeat,
-            Some(_) => Seen::Changed,
+    /// Looks a record up and remembers it. A version in `outdated` has been superseded before and is no news.
+    pub fn see(&mut self, identity: Identity, outdated: &HashKeyed<()>) -> Seen {
+        let Identity { key, content } = identity;
+        match self.content_by_key.get(&key) {
+            None => {
+                self.content_by_key.insert(key, content);
+                Seen::New
+            }
+            Some(&known) if known == content || outdated.contains_key(&content) => Seen::Repeat,
+            Some(_) => {
+                self.content_by_key.insert(key, content);
+                Seen::Changed
+            }
         }
     }
 }
@@ -87,10 +94,13 @@ mod tests {
     fn repeats_and_changes_are_told_apart() {
         let none: [&Path; 0] = [];
         let mut index = RecordIndex::read(store_table("jobs").unwrap(), &none).unwrap();
-        assert_eq!(index.see(Identity { key: 1, content: 10 }), Seen::New);
-        assert_eq!(index.see(Identity { key: 1, content: 10 }), Seen::Repeat);
-        assert_eq!(index.see(Identity { key: 1, content: 11 }), Seen::Changed);
-        assert_eq!(index.see(Identity { key: 1, content: 10 }), Seen::Changed);
-        assert_eq!(index.see(Identity { key: 2, content: 10 }), Seen::New);
+        let outdated = HashKeyed::from_iter([(12, ())]);
+        let mut see = |key, content| index.see(Identity { key, content }, &outdated);
+        assert_eq!(see(1, 10), Seen::New);
+        assert_eq!(see(1, 10), Seen::Repeat);
+        assert_eq!(see(1, 11), Seen::Changed);
+        assert_eq!(see(1, 10), Seen::Changed);
+        assert_eq!(see(1, 12), Seen::Repeat);
+        assert_eq!(see(2, 12), Seen::New);
     }
 }

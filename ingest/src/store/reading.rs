@@ -1,6 +1,6 @@
 //! Reads single columns of a table's Parquet files.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::path::Path;
 
@@ -73,6 +73,35 @@ pub fn read_job_categories<P: AsRef<Path>>(files: &[P]) -> Result<JobCategories,
         }
     })?;
     Ok(categories)
+}
+
+/// Hash, table and source of every file that has been ingested.
+pub fn read_known_files<P: AsRef<Path>>(ledger: &[P]) -> Result<BTreeSet<[String; 3]>, IngestError> {
+    let mut known = BTreeSet::new();
+    for_each_batch(ledger, &["file_hash", "table", "source"], |batch| {
+        for row in 0..batch.num_rows() {
+            known.insert(["file_hash", "table", "source"].map(|column| text(batch, column, row).unwrap_or_default().to_owned()));
+        }
+    })?;
+    Ok(known)
+}
+
+/// The contents of all records that have been superseded.
+pub fn read_superseded_contents<P: AsRef<Path>>(superseded: &[P]) -> Result<HashKeyed<()>, IngestError> {
+    #[derive(serde::Deserialize)]
+    struct Content {
+        content_hash: i64,
+    }
+    let mut contents = HashKeyed::default();
+    for_each_batch(superseded, &["record"], |batch| {
+        let records = (0..batch.num_rows()).filter_map(|row| text(batch, "record", row));
+        contents.extend(
+            records
+                .filter_map(|record| serde_json::from_str(record).ok())
+                .map(|Content { content_hash }| (content_hash.cast_unsigned(), ())),
+        );
+    })?;
+    Ok(contents)
 }
 
 /// A hash of every quarantined row or value of a store, so that none is kept twice.

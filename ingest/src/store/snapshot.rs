@@ -147,6 +147,17 @@ impl Store {
     }
 }
 
+impl Drop for Store {
+    /// What was not committed is removed; the next ingest would do it otherwise.
+    fn drop(&mut self) {
+        if let Err(error) = fs::remove_dir_all(self.building_dir())
+            && error.kind() != std::io::ErrorKind::NotFound
+        {
+            tracing::debug!("the unfinished snapshot stays: {error}");
+        }
+    }
+}
+
 const EMPTY_TABLE: &str = "000000-0000.parquet";
 
 fn is_empty_table(path: &Path) -> bool {

@@ -1,6 +1,6 @@
 //! Moves earlier versions of records out of a table and into `superseded`. Files without such records are left as they are.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -9,7 +9,7 @@ use arrow::compute::filter_record_batch;
 use arrow::datatypes::{DataType, Date32Type, Float64Type};
 use chrono::NaiveDate;
 use fixodds_schemas::TableSchema;
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 use super::index::{batch_key, key_column_names};
 use super::reading::{integer, open, text};
@@ -17,7 +17,7 @@ use super::table_writer::{TableWriter, write_batches};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey, hash_texts};
 use crate::row::Row;
-use crate::rules::position;
+use crate::rules::{position, schema_of};
 
 /// The version of a record that stays: where it stands in the files of this ingest.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -129,7 +129,7 @@ impl Selection<'_> {
     }
 
     fn superseded_row(&self, batch: &RecordBatch, row: usize, replacement: &Replacement) -> Row {
-        let schema = fixodds_schemas::store_table("superseded").unwrap_or(self.schema);
+        let schema = schema_of("superseded");
         let at = |name| position(schema, name);
         let mut entry = Row::new(schema);
         let id = ["job_id", "machine_key", "model_key"].into_iter().find_map(|column| text(batch, column, row)).unwrap_or_default();
@@ -148,8 +148,9 @@ impl Selection<'_> {
 
 /// A row as a JSON object, without what is missing.
 fn json_of(batch: &RecordBatch, row: usize) -> String {
-    let mut object = Map::new();
-    for (field, array) in batch.schema().fields().iter().zip(batch.columns()) {
+    let schema = batch.schema();
+    let mut object = BTreeMap::new();
+    for (field, array) in schema.fields().iter().zip(batch.columns()) {
         if array.is_null(row) {
             continue;
         }
@@ -161,10 +162,10 @@ fn json_of(batch: &RecordBatch, row: usize) -> String {
             _ => text(batch, field.name(), row).map(Value::from),
         };
         if let Some(value) = value {
-            object.insert(field.name().clone(), value);
+            object.insert(field.name().as_str(), value);
         }
     }
-    Value::Object(object).to_string()
+    serde_json::to_string(&object).unwrap_or_default()
 }
 
 fn iso_date(days_since_1970: i32) -> Option<String> {

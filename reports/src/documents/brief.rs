@@ -1,16 +1,21 @@
 //! What every builder needs: the evidence, the names, and small ways to ask for both.
 
-use crate::document::{Block, Cell, Fact, Quantity, Section, Table, Unit};
+use crate::document::{Block, Cell, Fact, Fold, Quantity, Section, Table, Unit};
 use crate::evidence_view::{EvidenceView, Query, Row};
 use crate::names::Names;
 use crate::wording;
 use fixodds_schemas::vocabulary::Vocabulary;
 use std::collections::BTreeMap;
 
+/// As many categories are shown in full; the others are folded away or put into one table.
+const MOST_CATEGORIES_IN_FULL: usize = 4;
+const MOST_FINDINGS: usize = 8;
+
 /// Evidence and names, with the unit of money.
 pub(super) struct Brief<'a> {
     pub evidence: &'a dyn EvidenceView,
     pub names: Names<'a>,
+    /// Those with the most jobs first.
     pub categories: Vec<Category>,
 }
 
@@ -41,6 +46,27 @@ impl<'a> Brief<'a> {
             jobs.into_iter().map(|(key, jobs)| Category { many: names.categories(&key), key, jobs }).collect();
         categories.sort_by(|a, b| b.jobs.cmp(&a.jobs).then_with(|| a.key.cmp(&b.key)));
         Brief { evidence, names, categories }
+    }
+
+    /// The categories that are shown in full.
+    pub fn main(&self) -> &[Category] {
+        &self.categories[..self.categories.len().min(MOST_CATEGORIES_IN_FULL)]
+    }
+
+    /// The categories that are not.
+    pub fn others(&self) -> &[Category] {
+        &self.categories[self.main().len()..]
+    }
+
+    /// What is said of the other categories, folded away; nothing where there are none.
+    pub fn others_folded(&self, blocks: Vec<Block>) -> Option<Block> {
+        let names: Vec<String> = self.others().iter().map(|category| category.many.clone()).collect();
+        let summary = match names.len() {
+            0 => return None,
+            1 => wording::sentence_case(&names[0]),
+            many => format!("The other {many} categories: {}", wording::enumeration(&names)),
+        };
+        (!blocks.is_empty()).then_some(Block::Fold(Fold { summary, blocks }))
     }
 
     pub fn money(&self) -> Unit {
@@ -80,10 +106,7 @@ impl<'a> Brief<'a> {
         let dated = !about.first_closed_on.is_empty();
         let mut facts = vec![
             fact("Jobs", wording::count(about.jobs)),
-            fact(
-                "Closed",
-                if dated { format!("{} to {}", about.first_closed_on, about.last_closed_on) } else { "no dated jobs".to_owned() },
-            ),
+            fact("Jobs closed", if dated { format!("{} to {}", wording::date(&about.first_closed_on), wording::date(&about.last_closed_on)) } else { "no dated jobs".to_owned() }),
             fact("Machines told apart", wording::count(about.machines_in_jobs)),
             fact(
                 "Machines on the roster",
@@ -93,9 +116,11 @@ impl<'a> Brief<'a> {
         if about.has_exposure() {
             facts.push(fact("Machine-years observed", wording::count(about.machine_years.round() as i64)));
         }
-        facts.push(fact("Observed until", about.as_of.clone()));
+        if about.as_of != about.last_closed_on {
+            facts.push(fact("Observed until", wording::date(&about.as_of)));
+        }
         facts.push(fact("Records from", wording::enumeration(&about.sources)));
-        facts.push(fact("Money in", self.currency().unwrap_or_else(|| "not stated".to_owned())));
+        facts.push(fact("Currency", self.currency().unwrap_or_else(|| "not stated".to_owned())));
         facts.retain(|fact| !fact.text.is_empty());
         facts
     }
@@ -115,17 +140,37 @@ pub(super) fn said(row: &Row, unit: Unit, count_column: &str) -> Option<String> 
     counted(row, unit, count_column).map(|quantity| wording::in_sentence(&quantity))
 }
 
+/// A rate in words, with the failures and the time it comes from.
+pub(super) fn rate_said(row: &Row) -> Option<String> {
+    let rate = wording::with_unit_in_value(&row.quantity(Unit::PerMachineYear)?);
+    let interval = rate.interval.map_or_else(String::new, |interval| format!("{interval}; "));
+    let failures = wording::count_of(row.integer("events")?, "failure", "failures");
+    let years = wording::count(row.real("machine_years")?.round() as i64);
+    Some(format!("{} ({interval}{failures} in {years} machine-years)", rate.value))
+}
+
+/// A row's estimate with the count it rests on, or the reason why there is none.
+pub(super) fn counted_cell(row: &Row, unit: Unit, count_column: &str) -> Cell {
+    counted(row, unit, count_column).map_or_else(|| Cell::Missing(row.reason().to_owned()), Cell::Quantity)
+}
+
+/// A probability from resampling as a cell.
+pub(super) fn probability_cell(row: &Row, column: &str) -> Cell {
+    row.real(column).map_or(Cell::Nothing, |probability| Cell::Text(wording::probability(probability)))
+}
+
 /// How to read the brackets; stands at the head of the findings.
 pub(super) fn reading_aid() -> Block {
     Block::Note(
-        "Brackets hold 95 % confidence intervals: the range of values that the records do not contradict. n is the number of observations \
-         behind a figure. Where the records are too few, no figure is given, and the reason is."
+        "Brackets hold 95 % confidence intervals: the range of values that the records do not contradict. n is the number of jobs or machines \
+         that a share or a mean is taken over. Where the records are too few, no figure is given, and the reason is."
             .to_owned(),
     )
 }
 
-/// The findings section; says so when there are none.
-pub(super) fn findings(sentences: Vec<String>) -> Section {
+/// The findings section, most useful sentence first; says so when there are none.
+pub(super) fn findings(mut sentences: Vec<String>) -> Section {
+    sentences.truncate(MOST_FINDINGS);
     let mut section = Section::new("findings", "Findings");
     section.blocks.push(if sentences.is_empty() {
         Block::Paragraph("The evidence does not support a finding yet: there are too few jobs with a known fault and outcome.".to_owned())

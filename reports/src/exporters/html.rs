@@ -3,7 +3,7 @@
 use super::rendered::{self, RenderedCell, RenderedTable};
 use super::{ExportError, Exporter};
 use crate::charts;
-use crate::document::{Block, Document, Table};
+use crate::document::{Block, Document};
 use minijinja::Environment;
 use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Serde;
@@ -12,7 +12,9 @@ use serde::Serialize;
 const PAGE: &str = include_str!("page.html");
 const STYLE: &str = include_str!("page.css");
 /// The numbers beside a chart are folded away when they have more rows than this.
-const MOST_ROWS_OPEN: usize = 4;
+const MOST_ROWS_BESIDE_CHART: usize = 4;
+/// Any other table is folded away when it has more rows than this: one for each age band still stands open.
+const MOST_ROWS_OPEN: usize = 13;
 
 pub(super) struct Html;
 
@@ -59,11 +61,12 @@ enum PageBlock<'a> {
     Paragraph { text: &'a str },
     List { items: &'a [String] },
     KeyFigures { figures: Vec<PageFigure<'a>> },
-    Table { table: RenderedTable, id: String },
+    Table { table: RenderedTable, id: String, open: bool },
     Chart { id: String, title: &'a str, description: &'a str, svg: String, numbers: Option<RenderedTable>, when_empty: &'a str, open: bool },
     Note { text: &'a str },
     Caution { sentences: &'a [String] },
     Methods { methods: Vec<Pair<'a>> },
+    Fold { summary: &'a str, blocks: Vec<PageBlock<'a>> },
 }
 
 #[derive(Serialize)]
@@ -76,19 +79,20 @@ fn page(document: &Document) -> Result<Page<'_>, ExportError> {
     let mut drawn = 0;
     let mut sections = Vec::new();
     for section in &document.sections {
-        let mut blocks = Vec::new();
-        for block in &section.blocks {
-            drawn += 1;
-            blocks.push(page_block(block, format!("block-{drawn}"))?);
-        }
-        sections.push(PageSection { id: &section.id, heading: &section.heading, blocks });
+        sections.push(PageSection { id: &section.id, heading: &section.heading, blocks: page_blocks(&section.blocks, &mut drawn)? });
     }
     let facts = document.facts.iter().map(|fact| Pair { name: &fact.label, text: &fact.text }).collect();
     Ok(Page { title: &document.title, purpose: &document.purpose, reader: document.reader.key(), style: STYLE, facts, sections })
 }
 
-/// `id` names whatever in the block needs a name that is unique on the page.
-fn page_block(block: &Block, id: String) -> Result<PageBlock<'_>, ExportError> {
+/// `drawn` counts the blocks of the page, so that each has a name of its own.
+fn page_blocks<'a>(blocks: &'a [Block], drawn: &mut usize) -> Result<Vec<PageBlock<'a>>, ExportError> {
+    blocks.iter().map(|block| page_block(block, drawn)).collect()
+}
+
+fn page_block<'a>(block: &'a Block, drawn: &mut usize) -> Result<PageBlock<'a>, ExportError> {
+    *drawn += 1;
+    let id = format!("block-{drawn}");
     Ok(match block {
         Block::Subheading(text) => PageBlock::Subheading { text },
         Block::Paragraph(text) => PageBlock::Paragraph { text },
@@ -97,7 +101,7 @@ fn page_block(block: &Block, id: String) -> Result<PageBlock<'_>, ExportError> {
             figures: figures.iter().map(|figure| PageFigure { label: &figure.label, figure: rendered::figure(&figure.figure) }).collect(),
         },
         Block::Table(table) => match rendered::table(table) {
-            Ok(table) => PageBlock::Table { table, id },
+            Ok(rendered) => PageBlock::Table { table: rendered, id, open: table.rows.len() <= MOST_ROWS_OPEN },
             Err(text) => PageBlock::Note { text },
         },
         Block::Chart(chart) => PageBlock::Chart {
@@ -107,16 +111,13 @@ fn page_block(block: &Block, id: String) -> Result<PageBlock<'_>, ExportError> {
             description: &chart.description,
             numbers: rendered::table(&chart.numbers).ok(),
             when_empty: &chart.numbers.when_empty,
-            open: is_short(&chart.numbers),
+            open: chart.numbers.rows.len() <= MOST_ROWS_BESIDE_CHART,
         },
         Block::Note(text) => PageBlock::Note { text },
         Block::Caution(sentences) => PageBlock::Caution { sentences },
         Block::Methods(methods) => {
             PageBlock::Methods { methods: methods.iter().map(|method| Pair { name: &method.name, text: &method.text }).collect() }
         }
+        Block::Fold(fold) => PageBlock::Fold { summary: &fold.summary, blocks: page_blocks(&fold.blocks, drawn)? },
     })
-}
-
-fn is_short(table: &Table) -> bool {
-    table.rows.len() <= MOST_ROWS_OPEN
 }

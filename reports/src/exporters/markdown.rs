@@ -40,6 +40,10 @@ fn block(block: &Block) -> String {
                 methods.iter().map(|method| format!("**{}.** {}", line(&method.name), line(&method.text))).collect();
             paragraphs.join("\n\n")
         }
+        Block::Fold(fold) => {
+            let blocks = fold.blocks.iter().map(self::block);
+            std::iter::once(format!("**{}**", line(&fold.summary))).chain(blocks).collect::<Vec<_>>().join("\n\n")
+        }
     }
 }
 
@@ -93,10 +97,10 @@ fn line(text: &str) -> String {
     }
     // A number with a full stop, a dash or a plus at the start of a line would open a list.
     let digits = escaped.bytes().take_while(u8::is_ascii_digit).count();
-    let opener = escaped[digits..].chars().next();
-    match opener {
-        Some('.' | ')') if digits > 0 => escaped.insert(digits, '\\'),
-        Some('-' | '+' | '=') if digits == 0 => escaped.insert(0, '\\'),
+    let mut after = escaped[digits..].chars();
+    match (after.next(), after.next()) {
+        (Some('.' | ')'), None | Some(' ')) if digits > 0 => escaped.insert(digits, '\\'),
+        (Some('-' | '+' | '='), _) if digits == 0 => escaped.insert(0, '\\'),
         _ => {}
     }
     escaped

@@ -76,7 +76,7 @@ pub(super) fn figure(figure: &Cell) -> RenderedCell {
     match figure {
         Cell::Quantity(quantity) => from_words(wording::with_unit_in_value(quantity)),
         Cell::Missing(reason) => {
-            RenderedCell { value: "not estimated".to_owned(), n: Some(reason.clone()), kind: "missing", ..RenderedCell::default() }
+            RenderedCell { value: "not estimated".to_owned(), interval: Some(reason.clone()), kind: "missing", ..RenderedCell::default() }
         }
         other => cell(other, Align::Start, &mut Vec::new()),
     }

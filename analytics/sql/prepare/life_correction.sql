@@ -1,0 +1,58 @@
+-- One row per leaf, component (null: any), cause and age in days: by how many machines that had the fault the counts of machines entering,
+-- leaving and being taken out of use at that age must be corrected, and how many had it then. Such a machine leaves when it fails, not when
+-- observation would have ended; one that had the fault before it entered is left out altogether.
+-- cause is the component of the first fault (the lowest step where several came together); an event on the day of entry counts half a day later.
+-- Reads: roster_fault, observation, leaf_component, competing_end.
+WITH applicable AS (
+    SELECT f.job, f.machine, f.component, f.step, f.event_on, f.age_days
+    FROM roster_fault AS f
+    INNER JOIN leaf_component AS c ON c.leaf = f.leaf AND c.component = f.component
+),
+sliced AS (
+    SELECT machine, component, component AS cause, event_on, age_days, job, step FROM applicable
+    UNION ALL
+    SELECT machine, NULL, component, event_on, age_days, job, step FROM applicable
+),
+ranked AS (
+    SELECT
+        *,
+        row_number() OVER (PARTITION BY machine, component ORDER BY event_on, job, step, cause) AS position
+    FROM sliced
+),
+first_fault AS (
+    SELECT
+        o.leaf,
+        r.component,
+        r.cause,
+        CAST(o.from_age_days AS DOUBLE) AS from_age_days,
+        CAST(o.to_age_days AS DOUBLE) AS to_age_days,
+        CASE WHEN r.event_on >= o.from_on THEN greatest(CAST(r.age_days AS DOUBLE), o.from_age_days + 0.5) END AS first_age_days,
+        CASE WHEN c.left_reason IS NOT NULL THEN 1 ELSE 0 END AS ended
+    FROM ranked AS r
+    INNER JOIN observation AS o ON o.machine = r.machine
+    LEFT JOIN competing_end AS c ON c.left_reason = o.left_reason
+    WHERE r.position = 1 AND r.event_on <= o.to_on
+),
+change AS (
+    SELECT leaf, component, cause, to_age_days AS age_days, 0 AS entered, -1 AS left_observation, -ended AS ended, 0 AS events
+    FROM first_fault
+    UNION ALL
+    SELECT leaf, component, cause, first_age_days, 0, 1, 0, 1
+    FROM first_fault
+    WHERE first_age_days IS NOT NULL
+    UNION ALL
+    SELECT leaf, component, cause, from_age_days, -1, 0, 0, 0
+    FROM first_fault
+    WHERE first_age_days IS NULL
+)
+SELECT
+    leaf,
+    component,
+    cause,
+    age_days,
+    CAST(sum(entered) AS BIGINT) AS entered,
+    CAST(sum(left_observation) AS BIGINT) AS left_observation,
+    CAST(sum(ended) AS BIGINT) AS ended,
+    CAST(sum(events) AS BIGINT) AS events
+FROM change
+GROUP BY leaf, component, cause, age_days
