@@ -36,6 +36,7 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "job",
         "fault",
         "primary_fault",
+        "recorded_job",
         "observation",
         "roster_fault",
         "exposure",

@@ -1,30 +1,30 @@
 //! `fault_share`: share of jobs by component, primary and consequential apart, and the ratio of observed to expected faults.
 
+use std::collections::BTreeMap;
+
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::standardisation::{FaultBand, proportionate_fault_ratio};
 
 use super::evidence_sql;
-use super::shares::{Numerator, denominators, share};
+use super::shares::{Denominator, denominator, numerator, share};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("fault_share")?;
-    let jobs = denominators(engine, "fault_share", evidence_sql!("fault_share_jobs"))?;
+    let jobs: BTreeMap<(i64, String), Denominator> = engine
+        .rows("fault_share", evidence_sql!("fault_share_jobs"), |row| Ok(((row.get("scope_id")?, row.get("role")?), denominator(row)?)))?
+        .into_iter()
+        .collect();
     engine.rows("fault_share", evidence_sql!("fault_share_events"), |row| {
-        let scope_id: i64 = row.get("scope_id")?;
-        let denominator = jobs[&scope_id];
-        let numerator = Numerator {
-            events: row.get("events")?,
-            events_squared: row.get("events_squared")?,
-            events_times_jobs: row.get("events_times_jobs")?,
-        };
+        let (scope_id, role): (i64, String) = (row.get("scope_id")?, row.get("role")?);
+        let (numerator, denominator) = (numerator(row)?, jobs[&(scope_id, role.clone())]);
         rows.push(
             engine.scope(scope_id),
             &[
                 ("component", row.get::<_, String>("component")?.into()),
-                ("role", row.get::<_, String>("role")?.into()),
+                ("role", role.into()),
                 ("statistic", "share".into()),
                 ("jobs", denominator.jobs.into()),
                 ("events", numerator.events.into()),

@@ -1,22 +1,22 @@
 //! `outcome`: how jobs end, and why those that were not repaired were not.
 
+use std::collections::BTreeMap;
+
 use super::evidence_sql;
-use super::shares::{Numerator, denominators, share};
+use super::shares::{Denominator, denominator, numerator, share};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("outcome")?;
-    let jobs = denominators(engine, "outcome", evidence_sql!("outcome_jobs"))?;
+    let jobs: BTreeMap<i64, Denominator> = engine
+        .rows("outcome", evidence_sql!("outcome_jobs"), |row| Ok((row.get("scope_id")?, denominator(row)?)))?
+        .into_iter()
+        .collect();
     engine.rows("outcome", evidence_sql!("outcome_events"), |row| {
         let scope_id: i64 = row.get("scope_id")?;
-        let denominator = jobs[&scope_id];
-        let numerator = Numerator {
-            events: row.get("events")?,
-            events_squared: row.get("events_squared")?,
-            events_times_jobs: row.get("events_times_jobs")?,
-        };
+        let (numerator, denominator) = (numerator(row)?, jobs[&scope_id]);
         rows.push(
             engine.scope(scope_id),
             &[

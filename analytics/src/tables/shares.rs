@@ -1,12 +1,9 @@
 //! Shares of clustered jobs, shared by the tables that hold shares.
 
-use std::collections::BTreeMap;
-
+use duckdb::Row;
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::binomial::{ClusterSums, clustered_wilson};
 
-use crate::engine::Engine;
-use crate::error::AnalyticsError;
 use crate::evidence_rows::Estimated;
 
 /// The jobs of one scope: how many, on how many machines, and the sum over machines of their squared number.
@@ -25,15 +22,18 @@ pub struct Numerator {
     pub events_times_jobs: f64,
 }
 
-/// Reads a query of columns scope_id, jobs, machines, jobs_squared.
-pub fn denominators(engine: &Engine, step: &str, select: &str) -> Result<BTreeMap<i64, Denominator>, AnalyticsError> {
-    let rows = engine.rows(step, select, |row| {
-        Ok((
-            row.get("scope_id")?,
-            Denominator { jobs: row.get("jobs")?, machines: row.get("machines")?, jobs_squared: row.get("jobs_squared")? },
-        ))
-    })?;
-    Ok(rows.into_iter().collect())
+/// Reads a denominator from columns jobs, machines, jobs_squared.
+pub fn denominator(row: &Row<'_>) -> duckdb::Result<Denominator> {
+    Ok(Denominator { jobs: row.get("jobs")?, machines: row.get("machines")?, jobs_squared: row.get("jobs_squared")? })
+}
+
+/// Reads a numerator from columns events, events_squared, events_times_jobs.
+pub fn numerator(row: &Row<'_>) -> duckdb::Result<Numerator> {
+    Ok(Numerator {
+        events: row.get("events")?,
+        events_squared: row.get("events_squared")?,
+        events_times_jobs: row.get("events_times_jobs")?,
+    })
 }
 
 /// The share with its Wilson interval, widened by the design effect of several jobs on one machine.
