@@ -203,9 +203,10 @@ fn name_and_value(condition: Option<&ModelTrait>) -> (Option<&str>, Option<&str>
     condition.map_or((None, None), |ModelTrait { column, value }| (Some(column), Some(value)))
 }
 
+/// The order of rows must hold: without `preserve_insertion_order` the results of a sorted query come back unsorted once they are large.
 fn settings(scratch: &Path, resources: &Resources) -> String {
     format!(
-        "SET memory_limit = '{}MiB'; SET temp_directory = {}; SET preserve_insertion_order = false;
+        "SET memory_limit = '{}MiB'; SET temp_directory = {};
          SET autoinstall_known_extensions = false; SET autoload_known_extensions = false;",
         resources.memory_mib,
         quoted(&scratch.join("spill").to_string_lossy())

@@ -137,7 +137,7 @@ fn range(lower: &str, upper: &str, unit: &Unit) -> String {
     if negative { format!("{lower} to {upper}") } else { format!("{lower}{EN_DASH}{upper}") }
 }
 
-/// Decimals so that the interval is at least five units of the last digit wide and no positive value reads as zero.
+/// Decimals so that the interval is at least three units of the last digit wide and no positive value reads as zero.
 fn decimals_for(value: f64, interval: Option<(f64, f64)>, unit: &Unit) -> usize {
     let most = match unit {
         Unit::Years => 1,
@@ -145,7 +145,7 @@ fn decimals_for(value: f64, interval: Option<(f64, f64)>, unit: &Unit) -> usize 
         _ => MOST_DECIMALS,
     };
     let by_width = match interval.map(|(lower, upper)| upper - lower).filter(|width| width.is_finite() && *width > 0.0) {
-        Some(width) => (0..most).find(|d| width * 10f64.powi(*d as i32) >= 5.0).unwrap_or(most),
+        Some(width) => (0..most).find(|d| width * 10f64.powi(*d as i32) >= 3.0).unwrap_or(most),
         None => match unit {
             Unit::Share | Unit::Minutes | Unit::Money(_) => 0,
             Unit::Probability => 3,
@@ -273,14 +273,14 @@ mod tests {
     #[test]
     fn decimals_follow_the_width_of_the_interval() {
         assert_eq!(in_cell(&share(0.3412, 0.3371, 0.3453)).joined(), "34.1\u{a0}% (33.7–34.5\u{a0}%)");
-        assert_eq!(in_cell(&share(0.3412, 0.3391, 0.3432)).joined(), "34.12\u{a0}% (33.91–34.32\u{a0}%)");
+        assert_eq!(in_cell(&share(0.3412, 0.3402, 0.3422)).joined(), "34.12\u{a0}% (34.02–34.22\u{a0}%)");
         assert_eq!(in_cell(&share(0.34, 0.2, 0.5)).joined(), "34\u{a0}% (20–50\u{a0}%)");
     }
 
     #[test]
     fn a_positive_value_never_reads_as_zero() {
         assert_eq!(in_cell(&share(0.004, 0.0, 0.06)).joined(), "0.4\u{a0}% (0.0–6.0\u{a0}%)");
-        assert_eq!(in_cell(&share(0.0, 0.0, 0.03)).joined(), "0.0\u{a0}% (0.0–3.0\u{a0}%)");
+        assert_eq!(in_cell(&share(0.0, 0.0, 0.03)).joined(), "0\u{a0}% (0–3\u{a0}%)");
     }
 
     #[test]
@@ -299,7 +299,7 @@ mod tests {
 
     #[test]
     fn negative_ends_are_not_joined_by_a_dash() {
-        assert_eq!(in_sentence(&Quantity::new(-2.4, Unit::Number).between(-4.0, -0.8)), "\u{2212}2.4 (\u{2212}4.0 to \u{2212}0.8)");
+        assert_eq!(in_sentence(&Quantity::new(-2.4, Unit::Number).between(-3.4, -0.8)), "\u{2212}2.4 (\u{2212}3.4 to \u{2212}0.8)");
     }
 
     #[test]

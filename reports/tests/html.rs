@@ -1,6 +1,6 @@
 use crate::markdown::tiny_document;
 use crate::sample;
-use fixodds_reports::document::Reader;
+use fixodds_reports::document::{Block, Cell, Column, Reader, Table};
 use fixodds_reports::documents;
 use fixodds_reports::exporters::Format;
 
@@ -114,4 +114,32 @@ fn charts_are_images_with_text() {
 #[test]
 fn the_same_evidence_gives_the_same_bytes() {
     assert_eq!(pages(), pages());
+}
+
+#[test]
+fn detail_is_folded_away() {
+    let pages = pages();
+    let advocate = &pages[Reader::ALL.iter().position(|reader| *reader == Reader::Advocate).unwrap()];
+    assert!(advocate.contains("<details class=\"fold\">\n<summary>Not singled out before looking"));
+    assert!(advocate.contains("<details>\n<summary>The numbers behind this chart</summary>"));
+    let tiny = pages.last().unwrap();
+    assert!(tiny.contains("<details class=\"fold\">\n<summary>More</summary>\n"), "{tiny}");
+}
+
+#[test]
+fn a_long_table_is_folded_away_and_a_short_one_is_not() {
+    let page = |rows: usize| {
+        let table = Table {
+            caption: "T".to_owned(),
+            columns: vec![Column::text("x")],
+            rows: (0..rows).map(|row| vec![Cell::Text(row.to_string())]).collect(),
+            notes: Vec::new(),
+            when_empty: String::new(),
+        };
+        let mut document = tiny_document();
+        document.sections[0].blocks = vec![Block::Table(table)];
+        String::from_utf8(Format::Html.exporter().export(&document).unwrap()).unwrap()
+    };
+    assert!(!page(13).contains("<details"));
+    assert!(page(14).contains("<details class=\"long\">\n<summary>T <span class=\"size\">(14 rows)</span></summary>"));
 }

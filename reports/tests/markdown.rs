@@ -1,6 +1,6 @@
 use fixodds_reports::charts::{IntervalPlot, IntervalRow, Look, Plot};
 use fixodds_reports::document::{
-    Block, Cell, Chart, Column, Document, Fact, KeyFigure, Method, Quantity, Reader, Section, Standing, Table, Unit,
+    Block, Cell, Chart, Column, Document, Fact, Fold, KeyFigure, Method, Quantity, Reader, Section, Standing, Table, Unit,
 };
 use fixodds_reports::exporters::Format;
 
@@ -71,6 +71,7 @@ pub fn tiny_document() -> Document {
                 Block::Chart(Box::new(chart)),
                 Block::Note("A limit.".to_owned()),
                 Block::Methods(vec![Method { name: "Shares".to_owned(), text: "Wilson.".to_owned() }]),
+                Block::Fold(Fold { summary: "More".to_owned(), blocks: vec![Block::Note("Inside.".to_owned())] }),
             ],
         }],
     }
@@ -122,6 +123,10 @@ Nothing came in.
 > A limit.
 
 **Shares.** Wilson.
+
+**More**
+
+> Inside.
 ";
     assert_eq!(text, expected);
 }

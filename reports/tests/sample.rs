@@ -98,8 +98,12 @@ fn about() -> About {
     }
 }
 
-fn outcome(evidence: &mut EvidenceInMemory, scope: [&str; 2], outcome: &str, reason: Option<&str>, counts: [i64; 2], share: Interval) {
-    let category = if scope[0] == "all" { Value::Null } else { "washing_machine".into() };
+pub fn outcome(evidence: &mut EvidenceInMemory, scope: [&str; 2], outcome: &str, reason: Option<&str>, counts: [i64; 2], share: Interval) {
+    let category = match scope[0] {
+        "all" => Value::Null,
+        "category" => scope[1].into(),
+        _ => "washing_machine".into(),
+    };
     evidence.push(
         "outcome",
         [
@@ -283,6 +287,8 @@ fn lives(evidence: &mut EvidenceInMemory) {
             let age = f64::from(step) * 0.35;
             let scale = 17.0 + 3.0 * place as f64;
             let failed = 1.0 - (-(age / scale).powf(shape.0)).exp();
+            let left = 1.0 - failed;
+            life(evidence, component, [Some("survival"), None], Some(age), (left, left * 0.9, (left * 1.05).min(1.0)), None);
             life(
                 evidence,
                 component,
@@ -350,7 +356,11 @@ fn rest(evidence: &mut EvidenceInMemory) {
     for (statistic, component, estimate) in [
         ("of_condemned_design_known", None, (0.41, 0.37, 0.452)),
         ("part_price", Some("drum_bearings"), (18.5, 17.2, 19.9)),
-        ("assembly_price", Some("drum_bearings"), (214.0, 205.0, 226.0)),
+        ("assembly_price", Some("drum_assembly"), (214.0, 205.0, 226.0)),
+        ("of_condemned_design_known", Some("drum_bearings"), (0.33, 0.29, 0.37)),
+        ("machines_lost", None, (251.0, 251.0, 251.0)),
+        ("value_lost", None, (80_321.4, 80_321.4, 80_321.4)),
+        ("mass_kg_lost", None, (16_315.0, 16_315.0, 16_315.0)),
     ] {
         evidence.push(
             "sealed_write_off",
@@ -359,6 +369,7 @@ fn rest(evidence: &mut EvidenceInMemory) {
                 ("scope", "all".into()),
                 ("statistic", statistic.into()),
                 ("component", text(component)),
+                ("jobs", 840.into()),
                 ("condemned", 612.into()),
                 ("events", 251.into()),
                 ("estimate", estimate.0.into()),
@@ -367,35 +378,41 @@ fn rest(evidence: &mut EvidenceInMemory) {
             ],
         );
     }
-    for (statistic, finding, estimate) in [
-        ("risk_ratio_crude", "higher", (2.6, 2.2, 3.1)),
-        ("risk_ratio_mantel_haenszel", "higher", (2.1, 1.8, 2.5)),
-        ("rate_ratio_mantel_haenszel", "no_difference_shown", (1.1, 0.9, 1.35)),
-    ] {
-        let write_off = statistic.starts_with("risk");
-        evidence.push(
-            "design_contrast",
-            [
-                ("scope_level", "category".into()),
-                ("scope", "washing_machine".into()),
-                ("category", "washing_machine".into()),
-                ("contrast", "drum_design".into()),
-                ("exposed", "sealed".into()),
-                ("reference", "bolted".into()),
-                ("component", "drum_bearings".into()),
-                ("outcome", if write_off { "write_off" } else { "failure" }.into()),
-                ("statistic", statistic.into()),
-                ("exposed_events", 312.into()),
-                ("exposed_total", 840.0.into()),
-                ("reference_events", 190.into()),
-                ("reference_total", 1020.0.into()),
-                ("strata", 11.into()),
-                ("finding", finding.into()),
-                ("estimate", estimate.0.into()),
-                ("lower", estimate.1.into()),
-                ("upper", estimate.2.into()),
-            ],
-        );
+    for (component, scale) in [(None, 1.0), (Some("drum_bearings"), 1.6), (Some("drain_pump"), 0.7)] {
+        for (statistic, finding, (estimate, lower, upper)) in [
+            ("risk_ratio_crude", Some("higher"), (2.6, 2.2, 3.1)),
+            ("risk_ratio_mantel_haenszel", Some("higher"), (2.1, 1.8, 2.5)),
+            ("risk_homogeneity_p", None, (0.03, 0.03, 0.03)),
+            ("rate_ratio_crude", Some("no_difference_shown"), (1.2, 0.9, 1.6)),
+            ("rate_ratio_mantel_haenszel", Some("no_difference_shown"), (1.1, 0.9, 1.35)),
+        ] {
+            let write_off = statistic.starts_with("risk");
+            let scale = if statistic.ends_with("_p") { 1.0 } else { scale };
+            evidence.push(
+                "design_contrast",
+                [
+                    ("scope_level", "category".into()),
+                    ("scope", "washing_machine".into()),
+                    ("category", "washing_machine".into()),
+                    ("contrast", "drum_design".into()),
+                    ("exposed", "sealed".into()),
+                    ("reference", "bolted".into()),
+                    ("component", text(component)),
+                    ("outcome", if write_off { "write_off" } else { "failure" }.into()),
+                    ("statistic", statistic.into()),
+                    ("exposed_events", 312.into()),
+                    ("exposed_total", 840.0.into()),
+                    ("reference_events", 190.into()),
+                    ("reference_total", 1020.0.into()),
+                    ("strata", 11.into()),
+                    ("q_value", 0.012.into()),
+                    ("finding", text(finding)),
+                    ("estimate", (estimate * scale).into()),
+                    ("lower", (lower * scale).into()),
+                    ("upper", (upper * scale).into()),
+                ],
+            );
+        }
     }
     for (place, (component, events, share, _)) in COMPONENTS.into_iter().enumerate() {
         evidence.push(
@@ -434,30 +451,35 @@ fn rest(evidence: &mut EvidenceInMemory) {
             ("upper", 0.2008.into()),
         ],
     );
-    for (component, scope, horizon, same_fault, estimate) in [
-        (None, None, 90_i64, false, (0.061, 0.051, 0.073)),
-        (None, None, 365, false, (0.171, 0.155, 0.189)),
-        (None, None, 365, true, (0.034, 0.027, 0.043)),
-        (Some("carbon_brushes"), None, 365, true, (0.048, 0.03, 0.076)),
-        (None, Some("both_replaced"), 365, true, (0.02, 0.008, 0.05)),
-        (None, Some("consequential_only"), 365, true, (0.31, 0.2, 0.46)),
+    for (component, source, scope, horizon, same_fault, estimate) in [
+        (None, None, None, 90_i64, false, (0.061, 0.051, 0.073)),
+        (None, None, None, 365, false, (0.171, 0.155, 0.189)),
+        (None, None, None, 365, true, (0.034, 0.027, 0.043)),
+        (Some("carbon_brushes"), None, None, 365, true, (0.048, 0.03, 0.076)),
+        (Some("carbon_brushes"), Some("new-original"), None, 365, true, (0.043, 0.029, 0.063)),
+        (Some("carbon_brushes"), Some("used"), None, 365, true, (0.081, 0.05, 0.13)),
+        (Some("carbon_brushes"), None, Some("both_replaced"), 365, true, (0.02, 0.008, 0.05)),
+        (Some("carbon_brushes"), None, Some("consequential_only"), 365, true, (0.31, 0.2, 0.46)),
     ] {
-        evidence.push(
-            "recall",
-            [
-                ("scope_level", "all".into()),
-                ("scope", "all".into()),
-                ("component", text(component)),
-                ("repair_scope", text(scope)),
-                ("horizon_days", horizon.into()),
-                ("same_fault", same_fault.into()),
-                ("roster_only", true.into()),
-                ("jobs", 2101.into()),
-                ("events", 120.into()),
-                ("estimate", estimate.0.into()),
-                ("lower", estimate.1.into()),
-                ("upper", estimate.2.into()),
-            ],
-        );
+        for roster_only in [true, false] {
+            evidence.push(
+                "recall",
+                [
+                    ("scope_level", "all".into()),
+                    ("scope", "all".into()),
+                    ("component", text(component)),
+                    ("part_source", text(source)),
+                    ("repair_scope", text(scope)),
+                    ("horizon_days", horizon.into()),
+                    ("same_fault", same_fault.into()),
+                    ("roster_only", roster_only.into()),
+                    ("jobs", 2101.into()),
+                    ("events", 120.into()),
+                    ("estimate", estimate.0.into()),
+                    ("lower", estimate.1.into()),
+                    ("upper", estimate.2.into()),
+                ],
+            );
+        }
     }
 }

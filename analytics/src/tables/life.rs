@@ -152,7 +152,7 @@ fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> 
 impl Counts {
     /// The machines of these leaves, put where they failed if they did.
     fn of(leaves: &[i64], observed: &ByLeaf<Change>, corrections: &ByLeaf<Correction>) -> Self {
-        let last = leaves.iter().filter_map(|leaf| observed.get(leaf)?.last()).map(|change| change.half_day).max().unwrap_or(0);
+        let last = leaves.iter().filter_map(|leaf| observed.get(leaf)).flatten().map(|change| change.half_day).max().unwrap_or(0);
         let zero = vec![0; last + 2];
         let mut counts = Self { entered: zero.clone(), left: zero.clone(), ended: zero, events: BTreeMap::new() };
         for leaf in leaves {

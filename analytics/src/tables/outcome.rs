@@ -10,10 +10,8 @@ use crate::evidence_rows::EvidenceRows;
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("outcome")?;
-    let jobs: BTreeMap<i64, Denominator> = engine
-        .rows("outcome", evidence_sql!("outcome_jobs"), |row| Ok((row.get("scope_id")?, denominator(row)?)))?
-        .into_iter()
-        .collect();
+    let jobs: BTreeMap<i64, Denominator> =
+        engine.rows("outcome", evidence_sql!("outcome_jobs"), |row| Ok((row.get("scope_id")?, denominator(row)?)))?.into_iter().collect();
     engine.rows("outcome", evidence_sql!("outcome_events"), |row| {
         let scope_id: i64 = row.get("scope_id")?;
         let (numerator, denominator) = (numerator(row)?, jobs[&scope_id]);

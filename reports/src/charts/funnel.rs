@@ -11,8 +11,7 @@ const PLOT_HEIGHT: i32 = 230;
 const AXIS_HEIGHT: i32 = 38;
 const LEFT: i32 = 40;
 const RIGHT: i32 = WIDTH - MARGIN - 6;
-const MOST_NAMES: usize = 8;
-const NAME_HEIGHT: i32 = 13;
+const LONGEST_NAME: i32 = 130;
 /// Points and limits higher than this many times the category's mean are drawn at the upper edge.
 const HIGHEST: f64 = 4.0;
 
@@ -96,24 +95,27 @@ impl Funnel {
         canvas.text("mean", RIGHT, y.at(mean) - 4, Lettering::SMALL.anchored(Anchor::End))
     }
 
-    /// Names of the groups that stand out, moved apart where they would touch.
+    /// Names of the groups that stand out, largest first, where they have room beside their mark; the others are in the numbers.
     fn draw_names(&self, canvas: &Canvas<'_>, x: &Scale, y: &Scale) -> Drawn {
+        let drawn = || self.points.iter().filter(|point| point.x > 0.0);
         let mut outstanding: Vec<&FunnelPoint> =
-            self.points.iter().filter(|point| point.x > 0.0 && matches!(point.standing, Standing::Worse | Standing::Better)).collect();
+            drawn().filter(|point| matches!(point.standing, Standing::Worse | Standing::Better)).collect();
         outstanding.sort_by(|a, b| b.x.total_cmp(&a.x).then_with(|| a.label.cmp(&b.label)));
-        let mut taken: Vec<(i32, i32, i32)> = Vec::new();
-        for point in outstanding.into_iter().take(MOST_NAMES) {
-            let name = fitted(&point.label, 130, SMALL_SIZE);
+        let at = |point: &FunnelPoint| (x.at(point.x), y.at(point.y));
+        let mut taken: Vec<[i32; 4]> = drawn().map(at).map(|(px, py)| [px - 5, px + 5, py - 5, py + 5]).collect();
+        for point in outstanding {
+            let name = fitted(&point.label, LONGEST_NAME, SMALL_SIZE);
             let width = text_width(&name, SMALL_SIZE);
-            let (px, py) = (x.at(point.x), y.at(point.y));
-            let left = if px + 8 + width > RIGHT { px - 8 - width } else { px + 8 };
-            let clash = |top: i32| taken.iter().any(|(from, to, at)| left < *to && left + width > *from && (at - top).abs() < NAME_HEIGHT);
-            let mut name_y = py + 4;
-            while clash(name_y) && name_y < TOP + PLOT_HEIGHT {
-                name_y += 1;
+            let (px, py) = at(point);
+            let free = |left: &i32| {
+                let right = left + width;
+                let clear = |[from, to, top, bottom]: &[i32; 4]| right <= *from || *to <= *left || py + 6 <= *top || *bottom <= py - 6;
+                *left >= LEFT && right <= RIGHT && taken.iter().all(clear)
+            };
+            if let Some(left) = [px + 8, px - 8 - width].into_iter().find(free) {
+                taken.push([left, left + width, py - 6, py + 6]);
+                canvas.text(&name, left, py + 4, Lettering::SMALL.anchored(Anchor::Start).in_ink(Ink::Text))?;
             }
-            taken.push((left, left + width, name_y));
-            canvas.text(&name, left, name_y, Lettering::SMALL.anchored(Anchor::Start).in_ink(Ink::Text))?;
         }
         Ok(())
     }

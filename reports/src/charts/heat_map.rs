@@ -78,13 +78,13 @@ impl HeatMap {
     }
 
     fn draw_cell(&self, canvas: &Canvas<'_>, corners: [(i32, i32); 2], value: Option<f64>, deepest: f64) -> Drawn {
-        canvas.rectangle(corners, Ink::Grid, 0.35)?;
         let (text, ink) = match value {
             Some(value) => (wording::in_heat_cell(value, &self.unit), Ink::Text),
             None => ("–".to_owned(), Ink::Muted),
         };
-        if let Some(value) = value.filter(|value| *value > 0.0 && deepest > 0.0) {
-            canvas.rectangle(corners, Ink::Heat, DEEPEST * (value / deepest).clamp(0.04, 1.0))?;
+        match value.filter(|value| *value > 0.0 && deepest > 0.0) {
+            Some(value) => canvas.rectangle(corners, Ink::Heat, DEEPEST * (value / deepest).clamp(0.12, 1.0))?,
+            None => canvas.rectangle(corners, Ink::Grid, 0.35)?,
         }
         let centre = (corners[0].0 + corners[1].0) / 2;
         canvas.text(&text, centre, corners[1].1 - 7, Lettering { size: SMALL_SIZE, ink, ..Lettering::SMALL })

@@ -89,6 +89,14 @@ impl<'a> Brief<'a> {
         rows
     }
 
+    /// Components by their share of a category's primary faults, largest first.
+    pub fn faults(&self, category: &Category) -> Vec<Row> {
+        let shares = Query::of("fault_share").category(&category.key).with("role", "primary").with("statistic", "share");
+        let mut rows = self.ranked(&shares.not_null("component"));
+        rows.retain(|row| row.real("estimate").is_some());
+        rows
+    }
+
     /// The first row of a query as a cell; a missing row says so.
     pub fn cell(&self, query: &Query, unit: Unit) -> Cell {
         self.evidence.first(query).map_or(Cell::Nothing, |row| row.cell(unit))
@@ -106,7 +114,14 @@ impl<'a> Brief<'a> {
         let dated = !about.first_closed_on.is_empty();
         let mut facts = vec![
             fact("Jobs", wording::count(about.jobs)),
-            fact("Jobs closed", if dated { format!("{} to {}", wording::date(&about.first_closed_on), wording::date(&about.last_closed_on)) } else { "no dated jobs".to_owned() }),
+            fact(
+                "Jobs closed",
+                if dated {
+                    format!("{} to {}", wording::date(&about.first_closed_on), wording::date(&about.last_closed_on))
+                } else {
+                    "no dated jobs".to_owned()
+                },
+            ),
             fact("Machines told apart", wording::count(about.machines_in_jobs)),
             fact(
                 "Machines on the roster",

@@ -83,12 +83,14 @@ fn known_and_unknown(brief: &Brief<'_>) -> Vec<String> {
             wording::count(about.jobs_with_several_primary_faults)
         ),
         format!(
-            "{} cannot be tied to a machine, {} have no age, {} state their money in another currency and are left out of costs.",
-            jobs(about.jobs_machine_unknown),
-            wording::count(about.jobs_age_unknown),
-            wording::count(about.jobs_other_currency)
+            "{} cannot be tied to a machine, and {} have no age.",
+            wording::sentence_case(&jobs(about.jobs_machine_unknown)),
+            wording::count(about.jobs_age_unknown)
         ),
     ];
+    if about.jobs_other_currency > 0 {
+        sentences.push(format!("{} state their money in another currency and are left out of costs.", jobs(about.jobs_other_currency)));
+    }
     if !ages.is_empty() {
         sentences.push(format!("What the ages of jobs rest on: {}.", wording::enumeration(&ages)));
     }

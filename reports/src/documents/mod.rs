@@ -2,10 +2,10 @@
 
 mod advocate;
 mod brief;
-mod contrasts;
 mod data;
 mod models;
 mod repairer;
+mod returns;
 mod technician;
 
 use crate::document::{Document, Reader};

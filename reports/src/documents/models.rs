@@ -1,12 +1,13 @@
 //! How models stand against their kind: verdicts as the analysis decided them.
 
-use super::brief::{Brief, Category};
+use super::brief::{Brief, Category, probability_cell};
 use crate::charts::{Funnel, FunnelPoint, Plot};
 use crate::document::{Block, Cell, Chart, Column, Quantity, Standing, Table, Unit};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const MOST_POINTS: usize = 60;
+const MOST_NAMED: usize = 3;
 
 /// What models are compared on.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -73,6 +74,22 @@ pub(super) fn verdict(row: Option<&Row>, measure: Measure) -> Cell {
     Cell::Verdict(standing, words.to_owned())
 }
 
+/// Models that stand out in one way, furthest first: the first few by name, the others counted.
+pub(super) fn named(rows: &[Row], wanted: Standing) -> Option<String> {
+    let mut names: Vec<String> =
+        rows.iter().filter(|row| standing(row) == wanted).filter_map(|row| row.text("scope")).map(str::to_owned).collect();
+    if wanted == Standing::Better {
+        names.reverse();
+    }
+    let all = names.len();
+    names.truncate(MOST_NAMED);
+    match (names.is_empty(), all - names.len()) {
+        (true, _) => None,
+        (false, 0) => Some(wording::enumeration(&names)),
+        (false, more) => Some(format!("{} and {more} more", names.join(", "))),
+    }
+}
+
 /// The funnel of a category with its numbers; nothing where no model has a figure.
 pub(super) fn funnel(brief: &Brief<'_>, category: &Category, measure: Measure) -> Option<Block> {
     let mut rows = standings(brief, category, measure);
@@ -120,10 +137,10 @@ fn numbers(rows: &[Row], measure: Measure, all: usize) -> Table {
         columns: vec![
             Column::text("Model"),
             Column::number(size_heading),
-            Column::number("Events"),
+            Column::number(if measure == Measure::Rate { "Failures" } else { "Write-offs" }),
             figure("As recorded"),
             figure("Adjusted towards its kind"),
-            Column::number("Probability that it is worse"),
+            Column::number("Probability that it is worse than its kind"),
             Column::text("Verdict"),
         ],
         rows: rows
@@ -131,11 +148,11 @@ fn numbers(rows: &[Row], measure: Measure, all: usize) -> Table {
             .map(|row| {
                 vec![
                     Cell::Text(row.text("scope").unwrap_or_default().to_owned()),
-                    plain(row, measure.size_column(), Unit::Number),
+                    Cell::Count(size(row, measure).round() as i64),
                     row.count_cell("events"),
                     plain(row, "crude", measure.unit()),
                     row.cell(measure.unit()),
-                    plain(row, "prob_worse", Unit::Share),
+                    probability_cell(row, "prob_worse"),
                     verdict(Some(row), measure),
                 ]
             })

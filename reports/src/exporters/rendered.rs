@@ -4,6 +4,9 @@ use crate::document::{Align, Cell, Table};
 use crate::wording::{self, Words};
 use serde::Serialize;
 
+/// Longer texts are sentences and need a wider column.
+const LONGEST_WORDS: usize = 40;
+
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct RenderedTable {
     pub caption: String,
@@ -33,7 +36,7 @@ pub(super) struct RenderedCell {
     pub n: Option<String>,
     /// Mark of the note that says why there is no number.
     pub note: Option<String>,
-    /// A word for how the cell looks: `number`, `words`, `missing`, or a standing.
+    /// A word for how the cell looks: `number`, `words`, `prose`, `missing`, or a standing.
     pub kind: &'static str,
     pub at_end: bool,
 }
@@ -84,7 +87,10 @@ pub(super) fn figure(figure: &Cell) -> RenderedCell {
 
 fn cell<'a>(content: &'a Cell, align: Align, reasons: &mut Vec<&'a str>) -> RenderedCell {
     let rendered = match content {
-        Cell::Text(text) => RenderedCell { value: text.clone(), kind: "words", ..RenderedCell::default() },
+        Cell::Text(text) => {
+            let kind = if text.chars().count() > LONGEST_WORDS { "prose" } else { "words" };
+            RenderedCell { value: text.clone(), kind, ..RenderedCell::default() }
+        }
         Cell::Count(count) => RenderedCell { value: wording::count(*count), kind: "number", ..RenderedCell::default() },
         Cell::Quantity(quantity) => from_words(wording::in_cell(quantity)),
         Cell::Nothing => RenderedCell { value: "–".to_owned(), kind: "missing", ..RenderedCell::default() },

@@ -1,0 +1,44 @@
+//! For the repair-advocacy group: what can be claimed in public, and how far.
+
+mod contrasts;
+mod curves;
+mod failure;
+mod lives;
+mod priority_parts;
+mod sealed;
+mod standings;
+mod statements;
+
+use super::brief::{Brief, findings};
+use super::data;
+use crate::document::{Document, Reader};
+
+const TABLES: [&str; 8] =
+    ["fault_share", "failure_rate", "life", "recurrence", "sealed_write_off", "design_contrast", "model_standing", "priority_part"];
+const LIMITS: [&str; 5] = [
+    "Rates rest on the machines of the roster: machines under a service plan or guarantee, or rented out. They may be used and kept differently from others.",
+    "Where there is no roster, only shares of jobs can be given. A share says which fault is common among machines brought to repair, not how often machines fail.",
+    "Contrasts of designs compare machines as they were brought in, within age bands. Makers who choose one design may differ in other ways too.",
+    "Intervals take machines as independent of each other. All machines of a model share its design, so that what can be said of a design in general is less sure than its interval looks.",
+    "Intervals cover chance only, not errors in the records.",
+];
+
+pub(super) fn build(brief: &Brief<'_>) -> Document {
+    Document {
+        title: "What fails, when, and what the design has to do with it".to_owned(),
+        purpose: "For the repair-advocacy group: figures that can be defended in public, each with its basis and its limits.".to_owned(),
+        reader: Reader::Advocate,
+        facts: brief.facts(),
+        sections: vec![
+            findings(statements::sentences(brief)),
+            failure::section(brief),
+            lives::section(brief),
+            sealed::section(brief),
+            contrasts::section(brief),
+            priority_parts::section(brief),
+            standings::section(brief),
+            data::cleaning(brief),
+            data::methods(brief, &TABLES, &LIMITS),
+        ],
+    }
+}

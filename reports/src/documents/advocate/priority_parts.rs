@@ -1,0 +1,106 @@
+//! The three to five parts of each category that fail most, and how sure the records make it.
+
+use crate::document::{Block, Cell, Column, Section, Table, Unit};
+use crate::documents::brief::{Brief, Category, probability_cell, shortened};
+use crate::evidence_view::{Query, Row};
+use crate::wording;
+
+/// Parts shown of a category: those on the list and what comes next.
+const MOST_PARTS: usize = 7;
+
+fn parts(brief: &Brief<'_>, category: &Category) -> Vec<Row> {
+    let mut rows = brief.evidence.rows(&Query::of("priority_part").category(&category.key));
+    rows.sort_by_key(|row| row.integer("rank"));
+    rows
+}
+
+fn is_listed(row: &Row) -> bool {
+    row.flag("listed") == Some(true)
+}
+
+/// The list of the largest category, in words.
+pub(super) fn sentence(brief: &Brief<'_>) -> Option<String> {
+    let category = brief.categories.first()?;
+    let named = |row: &Row| {
+        let probability = row.real("probability").map_or_else(String::new, |p| format!(" ({})", wording::probability(p)));
+        Some(format!("{}{probability}", brief.names.component(row.text("component")?)))
+    };
+    let listed: Vec<String> = parts(brief, category).iter().filter(|row| is_listed(row)).filter_map(named).collect();
+    (!listed.is_empty()).then(|| {
+        format!(
+            "The parts of {} that fail most, and so must be obtainable first: {}; in brackets the probability that the part belongs on the list.",
+            category.many,
+            wording::enumeration(&listed)
+        )
+    })
+}
+
+pub(super) fn section(brief: &Brief<'_>) -> Section {
+    let mut section = Section::new("priority-parts", "Which parts to call for");
+    let known = |categories: &[Category]| categories.iter().any(|category| !parts(brief, category).is_empty());
+    if !known(&brief.categories) {
+        section.blocks.push(Block::Note(brief.when_empty("priority_part", "No category has enough faults to say which parts fail most.")));
+        return section;
+    }
+    section.blocks.push(Block::Paragraph(
+        "The three to five parts of each category that fail most. The probability says how sure the records make it that a part belongs among them."
+            .to_owned(),
+    ));
+    section.blocks.extend(brief.main().iter().filter_map(|category| table(brief, category)).map(Block::Table));
+    if known(brief.others()) {
+        section.blocks.extend(brief.others_folded(vec![Block::Table(others(brief))]));
+    }
+    section
+}
+
+fn cells(brief: &Brief<'_>, row: &Row) -> Vec<Cell> {
+    vec![
+        Cell::Text(brief.component_of(row)),
+        Cell::Text(if is_listed(row) { "yes" } else { "no" }.to_owned()),
+        probability_cell(row, "probability"),
+        row.cell(Unit::Share),
+        row.count_cell("events"),
+        row.count_cell("machines"),
+    ]
+}
+
+fn columns(first: &[&str]) -> Vec<Column> {
+    let figures = [
+        Column::text("On the list"),
+        Column::number("Probability that it belongs there"),
+        Column::number("Share of all faults"),
+        Column::number("Faults"),
+        Column::number("Machines"),
+    ];
+    first.iter().map(|heading| Column::text(heading)).chain(figures).collect()
+}
+
+fn table(brief: &Brief<'_>, category: &Category) -> Option<Table> {
+    let rows = parts(brief, category);
+    if rows.is_empty() {
+        return None;
+    }
+    let table = Table {
+        caption: format!("{}: the parts that fail most", category.heading()),
+        columns: columns(&["Part"]),
+        rows: rows.iter().map(|row| cells(brief, row)).collect(),
+        notes: Vec::new(),
+        when_empty: String::new(),
+    };
+    Some(shortened(table, MOST_PARTS, "priority_part"))
+}
+
+/// The lists of the other categories.
+fn others(brief: &Brief<'_>) -> Table {
+    let rows = brief.others().iter().flat_map(|category| {
+        let listed = parts(brief, category).into_iter().filter(is_listed);
+        listed.map(|row| std::iter::once(Cell::Text(category.heading())).chain(cells(brief, &row)).collect())
+    });
+    Table {
+        caption: "The other categories: the parts on the list".to_owned(),
+        columns: columns(&["Category", "Part"]),
+        rows: rows.collect(),
+        notes: Vec::new(),
+        when_empty: "No other category has enough faults to say which parts fail most.".to_owned(),
+    }
+}

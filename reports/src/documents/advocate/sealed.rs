@@ -1,0 +1,140 @@
+//! Write-offs that the design forced: how many, of what, at what price, and what is lost with them.
+
+use crate::document::{Block, Cell, Column, KeyFigure, Quantity, Section, Table, Unit};
+use crate::documents::brief::{Brief, counted, counted_cell, said};
+use crate::evidence_view::{Query, Row};
+use crate::wording;
+
+/// Rows of one statistic, for everything together.
+fn overall(statistic: &str) -> Query {
+    Query::of("sealed_write_off").overall().with("statistic", statistic)
+}
+
+pub(super) fn sentence(brief: &Brief<'_>) -> Option<String> {
+    let row = brief.evidence.first(&overall("of_condemned_design_known").null("component"))?;
+    let share = said(&row, Unit::Share, "condemned")?;
+    let lost = |statistic: &str, unit: Unit| {
+        let sum = brief.evidence.first(&overall(statistic).null("component"))?.real("estimate")?;
+        Some(wording::with_unit_in_value(&Quantity::new(sum.round(), unit)).value)
+    };
+    let mut losses: Vec<String> =
+        row.integer("events").map(|events| wording::count_of(events, "machine", "machines")).into_iter().collect();
+    losses.extend(lost("value_lost", brief.money()).map(|value| format!("worth {value} new")));
+    losses.extend(lost("mass_kg_lost", Unit::Kilograms).map(|mass| format!("weighing {mass}")));
+    Some(format!(
+        "Of condemned machines whose design is known, {share} failed at a part inside an assembly that cannot be opened: {}.",
+        losses.join(", ")
+    ))
+}
+
+pub(super) fn section(brief: &Brief<'_>) -> Section {
+    let mut section = Section::new("sealed", "Write-offs that the design forced");
+    section.blocks.push(Block::Paragraph(
+        "A condemned machine counts here when the part that failed sits inside an assembly that its design does not let anybody open, so that the whole \
+         assembly would have had to be bought. Whether it would otherwise have been repaired is not known of each machine; the next section compares the designs."
+            .to_owned(),
+    ));
+    let categories = by_category(brief);
+    if !categories.rows.is_empty() {
+        section.blocks.push(Block::KeyFigures(key_figures(brief)));
+    }
+    section.blocks.push(Block::Table(categories));
+    let parts = by_part(brief);
+    if !parts.rows.is_empty() {
+        section.blocks.push(Block::Table(parts));
+    }
+    section
+}
+
+fn key_figures(brief: &Brief<'_>) -> Vec<KeyFigure> {
+    let figure = |label: &str, statistic: &str, unit: Unit| {
+        let row = brief.evidence.first(&overall(statistic).null("component"))?;
+        let figure = match unit {
+            Unit::Share => counted(&row, Unit::Share, "condemned")?,
+            sum => Quantity::new(row.real("estimate")?.round(), sum),
+        };
+        Some(KeyFigure { label: label.to_owned(), figure: Cell::Quantity(figure) })
+    };
+    [
+        figure("of condemned machines whose design is known", "of_condemned_design_known", Unit::Share),
+        figure("machines lost", "machines_lost", Unit::Number),
+        figure("their price new, where it is known", "value_lost", brief.money()),
+        figure("their mass, where it is known", "mass_kg_lost", Unit::Kilograms),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn by_category(brief: &Brief<'_>) -> Table {
+    let row = |name: String, scope: &dyn Fn(Query) -> Query| {
+        let first =
+            |statistic: &str| brief.evidence.first(&scope(Query::of("sealed_write_off")).with("statistic", statistic).null("component"));
+        let known = first("of_condemned_design_known").filter(|row| row.integer("events").is_some_and(|events| events > 0))?;
+        let sum = |statistic: &str, unit: Unit| {
+            let sum = first(statistic).and_then(|row| row.real("estimate"));
+            sum.map_or(Cell::Nothing, |sum| Cell::Quantity(Quantity::new(sum.round(), unit)))
+        };
+        Some(vec![
+            Cell::Text(name),
+            counted_cell(&known, Unit::Share, "condemned"),
+            known.count_cell("events"),
+            first("of_condemned").map_or(Cell::Nothing, |row| counted_cell(&row, Unit::Share, "condemned")),
+            sum("value_lost", brief.money()),
+            sum("mass_kg_lost", Unit::Kilograms),
+        ])
+    };
+    let categories = brief.categories.iter().map(|category| row(category.heading(), &|query| query.category(&category.key)));
+    let money = brief.money();
+    Table {
+        caption: "Condemned machines whose failed part is sealed in".to_owned(),
+        columns: vec![
+            Column::text("Machines"),
+            Column::number("Share of those condemned, design known"),
+            Column::number("Write-offs, part sealed in"),
+            Column::number("Share of all those condemned"),
+            Column { unit: wording::unit_words(&money), ..Column::number("Price new") },
+            Column::number_in("Mass", "kg"),
+        ],
+        rows: std::iter::once(row("All machines".to_owned(), &Query::overall)).chain(categories).flatten().collect(),
+        notes: vec!["n is the number of condemned machines with a known fault that the share is taken over.".to_owned()],
+        when_empty: brief.when_empty(
+            "sealed_write_off",
+            "No condemned machine has a known fault and a known design; nothing can be claimed either way.",
+        ),
+    }
+}
+
+/// The parts that are sealed in, with their price against that of the assembly.
+fn by_part(brief: &Brief<'_>) -> Table {
+    let money = brief.money();
+    let price = |statistic: &str, component: Option<&str>| {
+        let row = brief.evidence.first(&overall(statistic).with("component", component?));
+        row.map(|row| counted_cell(&row, brief.money(), "jobs"))
+    };
+    let rows = brief.ranked(&overall("of_condemned_design_known").not_null("component"));
+    let cells = |row: &Row| {
+        let component = row.text("component").filter(|_| row.integer("events").is_some_and(|events| events > 0))?;
+        Some(vec![
+            Cell::Text(brief.component_of(row)),
+            counted_cell(row, Unit::Share, "condemned"),
+            price("part_price", Some(component)).unwrap_or(Cell::Nothing),
+            price("assembly_price", brief.names.assembly(component)).unwrap_or(Cell::Nothing),
+            row.count_cell("events"),
+        ])
+    };
+    let priced = |heading: &str| Column { unit: wording::unit_words(&money), ..Column::number(heading) };
+    Table {
+        caption: "Which part had failed, and what it costs against the assembly it sits in".to_owned(),
+        columns: vec![
+            Column::text("Failed part"),
+            Column::number("Share of those condemned, design known"),
+            priced("Price of the part, median"),
+            priced("Price of the assembly, median"),
+            Column::number("Write-offs, part sealed in"),
+        ],
+        rows: rows.iter().filter_map(cells).collect(),
+        notes: vec!["For a price, n is the number of parts bought.".to_owned()],
+        when_empty: String::new(),
+    }
+}
