@@ -122,7 +122,7 @@ fn one_finding_may_name_several_components() {
 #[test]
 fn machines_and_models_are_known_by_their_numbers() {
     let workshop = Workshop::new();
-    let machines = "machine_id,serial,brand,model,in_service_on,entered_on,left_on\nM1,AB1234,Haldane,WM1,2020-01-01,2020-02-01,\n,AB9999,Haldane,WM1,2020-01-01,2020-02-01,\n,,Haldane,WM1,,,\n";
+    let machines = "machine_id,serial,brand,model,in_service_on,entered_on,left_on\nM1,AB1234,Orrowby,WM1,2020-01-01,2020-02-01,\n,AB9999,Orrowby,WM1,2020-01-01,2020-02-01,\n,,Orrowby,WM1,,,\n";
     let report = workshop.ingest_text("machines.csv", machines);
     assert_eq!(counts(&report.total("machines")), [3, 2, 0, 0, 1]);
     let report = workshop.ingest_text("machines.csv", machines.replace("2020-02-01,\n,AB9999", "2020-02-01,2021-02-01\n,ab-9999"));
@@ -132,7 +132,7 @@ fn machines_and_models_are_known_by_their_numbers() {
     assert_eq!(by_number["machine_key"], by_number["machine_id_key"]);
     let by_serial = rows.iter().find(|row| !row.contains_key("machine_id_key")).unwrap();
     assert_eq!(by_serial["machine_key"], by_serial["serial_key"]);
-    let models = "brand,model,category,price_new\nHaldane,WM 1,washing machine,399\nHALDANE,WM-1,washing machine,449\n";
+    let models = "brand,model,category,price_new\nOrrowby,WM 1,washing machine,399\nORROWBY,WM-1,washing machine,449\n";
     let report = workshop.ingest_text("models.csv", models);
     assert_eq!(counts(&report.total("models")), [2, 1, 0, 1, 0]);
     assert_eq!(workshop.column("models", "price_new"), ["449.0"]);

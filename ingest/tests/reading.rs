@@ -8,7 +8,7 @@ fn a_workshops_spreadsheet_is_understood() {
     workshop.ingest_text(
         "Sheet1.csv",
         "\u{feff}Job No;Date in;Date done;Appliance;Make;Model No;S/N;Age;Customer says;Faulty part;Outcome;Labour hours;Labour £;Parts £;Charged;Van\r\n\
-         A-1;12/01/2021;25/01/2021;W/M;HALDANE;haldane wm-7140/eu;AB 12 34;7yrs;leaks, noisy;drain pump and door lok;Repaired;1,5;£1.234,50;12,5;45;V2\r\n",
+         A-1;12/01/2021;25/01/2021;W/M;ORROWBY;orrowby wm-7140/eu;AB 12 34;7yrs;leaks, noisy;drain pump and door lok;Repaired;1,5;£1.234,50;12,5;45;V2\r\n",
     );
     let job = &workshop.rows("jobs")[0];
     let finding = workshop.column("findings", "component");
@@ -17,9 +17,9 @@ fn a_workshops_spreadsheet_is_understood() {
         ("booked_on", "2021-01-12"),
         ("closed_on", "2021-01-25"),
         ("category", "washing_machine"),
-        ("brand", "Haldane"),
+        ("brand", "Orrowby"),
         ("model", "WM-7140/EU"),
-        ("model_key", "Haldane WM7140"),
+        ("model_key", "Orrowby WM7140"),
         ("age_years_stated", "7.0"),
         ("symptoms", "leaks;noisy"),
         ("outcome", "repaired"),

@@ -232,7 +232,7 @@ fn committed_json_schemas_are_current() {
 fn example(table: &str) -> Value {
     match table {
         "jobs" => json!({
-            "job_id": 1042, "booked_on": "2024-03-04", "closed_on": "2024-03-06", "category": "washing machine", "brand": "Haldane", "model": "WM 7140",
+            "job_id": 1042, "booked_on": "2024-03-04", "closed_on": "2024-03-06", "category": "washing machine", "brand": "Orrowby", "model": "WM 7140",
             "serial": "40-117-0093", "made_year": 2016, "age_years": 7.5, "site": "home", "visits": 1,
             "symptoms": ["rumbling on spin", "leaks"], "component": "bearings", "outcome": "BER", "not_repaired_reason": "sealed drum",
             "labour_minutes": 35.0, "charged": 30.0, "currency": "GBP", "price_new": 329.0, "van": "2",
@@ -243,10 +243,10 @@ fn example(table: &str) -> Value {
             json!({ "component": "drum assembly", "source": "new-original", "quantity": 1.0, "unit_cost": 189.5, "ordered_on": "2024-03-04", "unavailable": false })
         }
         "machines" => {
-            json!({ "machine_id": "R-17", "brand": "Haldane", "model": "WM7140", "in_service_on": "2019-05-01", "entered_on": "2021-02-10" })
+            json!({ "machine_id": "R-17", "brand": "Orrowby", "model": "WM7140", "in_service_on": "2019-05-01", "entered_on": "2021-02-10" })
         }
         "models" => {
-            json!({ "brand": "Haldane", "model": "WM7140", "category": "washing_machine", "drum_design": "sealed", "mass_kg": 67.0, "declared_price": 4.5 })
+            json!({ "brand": "Orrowby", "model": "WM7140", "category": "washing_machine", "drum_design": "sealed", "mass_kg": 67.0, "declared_price": 4.5 })
         }
         other => panic!("no example of {other}"),
     }

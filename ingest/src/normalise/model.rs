@@ -72,7 +72,7 @@ impl Spellings {
     }
 }
 
-/// Brand, a space, and the model number in capitals without spaces, dashes, dots, slashes and regional suffix: `Haldane WM7140`.
+/// Brand, a space, and the model number in capitals without spaces, dashes, dots, slashes and regional suffix: `Orrowby WM7140`.
 #[must_use]
 pub fn model_key(brand: &str, model: &str) -> String {
     format!("{brand} {}", compact_model(without_region(model)))
@@ -131,8 +131,8 @@ mod tests {
     #[test]
     fn brands_take_the_spelling_of_the_catalogue() {
         let mut catalogue = Catalogue::default();
-        catalogue.add("Haldane", "WM 7140");
-        assert_eq!(catalogue.brand(" HAL-DANE "), "Haldane");
+        catalogue.add("Orrowby", "WM 7140");
+        assert_eq!(catalogue.brand(" ORR-OWBY "), "Orrowby");
         assert_eq!(catalogue.brand("orrin & wex"), "Orrin & Wex");
         assert_eq!(catalogue.brand("OSTREL"), "Ostrel");
     }
@@ -140,35 +140,35 @@ mod tests {
     #[test]
     fn model_numbers_have_one_key_whatever_their_spelling() {
         let mut catalogue = Catalogue::default();
-        catalogue.add("Haldane", "WM 7140");
-        for text in ["wm7140", "WM-7140", "Haldane WM 7140", "wm.7140"] {
-            let model = catalogue.model(Some("Haldane"), text);
+        catalogue.add("Orrowby", "WM 7140");
+        for text in ["wm7140", "WM-7140", "Orrowby WM 7140", "wm.7140"] {
+            let model = catalogue.model(Some("Orrowby"), text);
             assert_eq!(model, "WM 7140", "{text}");
-            assert_eq!(model_key("Haldane", &model), "Haldane WM7140");
+            assert_eq!(model_key("Orrowby", &model), "Orrowby WM7140");
         }
-        assert_eq!(catalogue.model(Some("Haldane"), "wm7140/eu"), "WM7140/EU");
+        assert_eq!(catalogue.model(Some("Orrowby"), "wm7140/eu"), "WM7140/EU");
     }
 
     #[test]
     fn the_most_frequent_spelling_of_the_catalogue_wins() {
         let mut spellings = Spellings::default();
-        for brand in ["HALDANE", "Haldane", "Haldane"] {
+        for brand in ["ORROWBY", "Orrowby", "Orrowby"] {
             spellings.count(brand, "WM7140");
         }
         let mut catalogue = Catalogue::default();
         spellings.add_to(&mut catalogue);
-        assert_eq!(catalogue.brand("haldane"), "Haldane");
-        catalogue.add("HALDANE", "");
-        assert_eq!(catalogue.brand("haldane"), "Haldane");
+        assert_eq!(catalogue.brand("orrowby"), "Orrowby");
+        catalogue.add("ORROWBY", "");
+        assert_eq!(catalogue.brand("orrowby"), "Orrowby");
     }
 
     #[test]
     fn regional_suffixes_are_counted_together() {
         for text in ["WM7140/EU", "WM7140 (UK)", "WM-7140-de", "WM7140 FR"] {
-            assert_eq!(model_key("Haldane", text), "Haldane WM7140", "{text}");
+            assert_eq!(model_key("Orrowby", text), "Orrowby WM7140", "{text}");
         }
-        assert_eq!(model_key("Haldane", "WM7140EU"), "Haldane WM7140EU");
-        assert_eq!(model_key("Haldane", "WM/EU"), "Haldane WMEU");
-        assert_eq!(model_key("Haldane", "é 1 é"), "Haldane É1É");
+        assert_eq!(model_key("Orrowby", "WM7140EU"), "Orrowby WM7140EU");
+        assert_eq!(model_key("Orrowby", "WM/EU"), "Orrowby WMEU");
+        assert_eq!(model_key("Orrowby", "é 1 é"), "Orrowby É1É");
     }
 }
