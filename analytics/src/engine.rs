@@ -41,15 +41,13 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "roster_fault",
         "exposure",
         "job_cost",
-        "sliced_cost",
+        "cost_slice",
+        "cost_value",
         "sealed_condemned",
         "followed_repair",
         "life_correction",
     ]
 );
-
-/// Those that are too large to keep and are read once.
-const VIEWS: &[&str] = &["sliced_cost"];
 
 /// What an evidence row is about.
 #[derive(Debug, Clone)]
@@ -98,8 +96,7 @@ impl Engine {
         engine.add_vocabulary()?;
         for (name, select) in PREPARED {
             progress(name);
-            let kind = if VIEWS.contains(name) { "VIEW" } else { "TABLE" };
-            engine.run(name, &format!("CREATE {kind} {name} AS {select}"))?;
+            engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
             if *name == "job" {
                 engine.add_money_of_account()?;
             }

@@ -212,7 +212,7 @@ fn estimate<const COLUMNS: usize>(
             return Err(CannotEstimate::NoVariation);
         }
         if rows > plan.normal_above {
-            return normal_interval(&clusters, &total, column, plan.confidence);
+            return mean_from_sums(&sums_of(&clusters, column), plan.confidence);
         }
         let without_one: Vec<f64> =
             clusters.iter().map(|cluster| (total.sums[column] - cluster.sums[column]) / (total.rows - cluster.rows)).collect();
@@ -246,17 +246,16 @@ fn resampled_means<const COLUMNS: usize>(clusters: &[Cluster<COLUMNS>], plan: &B
     means
 }
 
-fn normal_interval<const COLUMNS: usize>(
-    clusters: &[Cluster<COLUMNS>],
-    total: &Cluster<COLUMNS>,
-    column: usize,
-    confidence: f64,
-) -> Result<Interval, CannotEstimate> {
-    let mean = total.sums[column] / total.rows;
-    let squares: f64 = clusters.iter().map(|cluster| (cluster.sums[column] - mean * cluster.rows).powi(2)).sum();
-    let m = clusters.len() as f64;
-    let half_width = two_sided_z(confidence)? * (m / (m - 1.0) * squares).sqrt() / total.rows;
-    Interval::new(mean, mean - half_width, mean + half_width, confidence)
+fn sums_of<const COLUMNS: usize>(clusters: &[Cluster<COLUMNS>], column: usize) -> MeanSums {
+    let sum = |term: fn(f64, f64) -> f64| clusters.iter().map(|cluster| term(cluster.sums[column], cluster.rows)).sum();
+    MeanSums {
+        clusters: clusters.len() as u64,
+        rows: sum(|_, rows| rows),
+        value: sum(|value, _| value),
+        value_squared: sum(|value, _| value * value),
+        value_times_rows: sum(|value, rows| value * rows),
+        rows_squared: sum(|_, rows| rows * rows),
+    }
 }
 
 /// Type 7 quantile of a non-empty slice without sorting all of it.

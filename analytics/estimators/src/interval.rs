@@ -22,6 +22,11 @@ impl Interval {
             Err(CannotEstimate::NotFinite)
         }
     }
+
+    /// A number without uncertainty, for example a sum over all records: bounds equal to itself.
+    pub fn exact(value: f64) -> Result<Self, CannotEstimate> {
+        Self::new(value, value, value, crate::CONFIDENCE)
+    }
 }
 
 /// Why a number is not given. The text completes "cannot be estimated because ...".

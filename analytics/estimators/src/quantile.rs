@@ -22,10 +22,7 @@ pub fn quantile(sorted: &[f64], probability: f64) -> Result<f64, CannotEstimate>
         return Err(CannotEstimate::InvalidInput(format!("the probability must lie between 0 and 1, it is {probability}")));
     }
     check_sorted(sorted)?;
-    let position = (sorted.len() - 1) as f64 * probability;
-    let below = position.floor() as usize;
-    let above = (below + 1).min(sorted.len() - 1);
-    Ok(sorted[below] + (position - below as f64) * (sorted[above] - sorted[below]))
+    Ok(type_seven(sorted.len(), |index| sorted[index], probability))
 }
 
 /// Type 7 quantile with the order-statistic interval, from values sorted in ascending order.
@@ -33,21 +30,50 @@ pub fn quantile(sorted: &[f64], probability: f64) -> Result<f64, CannotEstimate>
 /// # Errors
 /// As [`quantile`]; too few values for both bounds to exist at this confidence (the median needs 6 at 95 %, the 90th percentile 36).
 pub fn quantile_interval(sorted: &[f64], probability: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
+    check_sorted(sorted)?;
+    interval_at_ranks(sorted.len(), |index| sorted[index], probability, confidence)
+}
+
+/// The same from distinct values in ascending order, each with how often it occurs (at least once).
+///
+/// # Errors
+/// As [`quantile_interval`].
+pub fn quantile_interval_of_counts(counts: &[(f64, u64)], probability: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
+    let values: Vec<f64> = counts.iter().map(|(value, _)| *value).collect();
+    check_sorted(&values)?;
+    let up_to: Vec<u64> = counts
+        .iter()
+        .scan(0, |sum, (_, count)| {
+            *sum += count;
+            Some(*sum)
+        })
+        .collect();
+    let n = up_to[up_to.len() - 1] as usize;
+    interval_at_ranks(n, |index| values[up_to.partition_point(|sum| *sum <= index as u64)], probability, confidence)
+}
+
+/// `at(i)` is the value at index `i` of `n` sorted values.
+fn interval_at_ranks(n: usize, at: impl Fn(usize) -> f64, probability: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
     let tail = two_sided_error(confidence)? / 2.0;
-    if probability <= 0.0 || probability >= 1.0 {
+    if !(probability > 0.0 && probability < 1.0) {
         return Err(CannotEstimate::InvalidInput(format!("no interval for the quantile at {probability}")));
     }
-    let estimate = quantile(sorted, probability)?;
-    let n = sorted.len();
     let needed = (tail.ln() / probability.max(1.0 - probability).ln()).ceil() as usize;
     if n < needed {
         return Err(CannotEstimate::TooFewObservations { found: n, needed });
     }
-    let below = Binomial::new(probability, n as u64).map_err(|_| CannotEstimate::NotFinite)?;
+    let distribution = Binomial::new(probability, n as u64).map_err(|_| CannotEstimate::NotFinite)?;
     // The indices of x_(l) and x_(u), which are l - 1 and u - 1.
-    let lower_index = first_rank(n, |rank| below.cdf(rank) > tail).saturating_sub(1);
-    let upper_index = first_rank(n, |rank| below.sf(rank) <= tail).min(n - 1);
-    Interval::new(estimate, sorted[lower_index], sorted[upper_index], confidence)
+    let lower_index = first_rank(n, |rank| distribution.cdf(rank) > tail).saturating_sub(1);
+    let upper_index = first_rank(n, |rank| distribution.sf(rank) <= tail).min(n - 1);
+    Interval::new(type_seven(n, &at, probability), at(lower_index), at(upper_index), confidence)
+}
+
+fn type_seven(n: usize, at: impl Fn(usize) -> f64, probability: f64) -> f64 {
+    let position = (n - 1) as f64 * probability;
+    let below = position.floor() as usize;
+    let above = (below + 1).min(n - 1);
+    at(below) + (position - below as f64) * (at(above) - at(below))
 }
 
 /// The smallest rank in `0..n` that satisfies a condition which, once true, stays true; `n` if none does.
@@ -95,6 +121,17 @@ mod tests {
         assert_eq!((six.lower, six.estimate, six.upper), (1.0, 3.5, 6.0));
         let nine = quantile_interval(&values, 0.5, CONFIDENCE).unwrap();
         assert_eq!((nine.lower, nine.estimate, nine.upper), (2.0, 5.0, 8.0));
+    }
+
+    #[test]
+    fn counts_of_distinct_values_stand_for_the_values() {
+        let counts = [(1.0, 3), (2.5, 40), (7.0, 1), (9.0, 16)];
+        let values: Vec<f64> = counts.iter().flat_map(|(value, count)| vec![*value; *count as usize]).collect();
+        for probability in [0.05, 0.5, 0.72, 0.9] {
+            let from_values = quantile_interval(&values, probability, CONFIDENCE);
+            assert_eq!(quantile_interval_of_counts(&counts, probability, CONFIDENCE), from_values);
+        }
+        assert_eq!(quantile_interval_of_counts(&[], 0.5, CONFIDENCE), Err(CannotEstimate::NoObservations));
     }
 
     #[test]

@@ -1,12 +1,14 @@
--- One row per repaired job of the scopes of one level and of the slices of one kind (parameters: slice kind, scope level), for slices of
--- no more than the given number of jobs (parameter). Clusters are ordered by their first job, so that seeded resampling does not depend on hashed identifiers.
--- Reads: sliced_cost, scope.
-WITH sliced AS (
-    SELECT *, count(*) OVER (PARTITION BY scope_id, component, age_from_years) AS jobs
-    FROM sliced_cost
-    WHERE slice = ? AND scope_level = ?
-)
-SELECT scope_id, component, age_from_years, cluster, labour, parts, total, charged, labour_minutes
-FROM sliced
-WHERE jobs <= ?
-ORDER BY scope_id, component NULLS FIRST, age_from_years NULLS FIRST, cluster, job
+-- One row per repaired job of the scopes of one level, in the slices of one kind of no more than the given number of jobs.
+-- Parameters: slice kind, scope level, most jobs of a small slice. Machines are named by their first job, so that seeded
+-- resampling does not depend on hashed identifiers.
+-- Reads: job_cost, cost_slice, leaf_scope, scope.
+SELECT t.scope_id, t.component, t.age_from_years, c.cluster, c.labour, c.parts, c.total, c.charged, c.labour_minutes
+FROM cost_slice AS t
+INNER JOIN scope AS s ON s.scope_id = t.scope_id
+INNER JOIN leaf_scope AS l ON l.scope_id = t.scope_id
+INNER JOIN job_cost AS c
+    ON c.leaf = l.leaf
+    AND (t.component IS NULL OR c.component = t.component)
+    AND (t.age_from_years IS NULL OR c.age_from_years = t.age_from_years)
+WHERE t.slice = ? AND s.scope_level = ? AND t.jobs <= ?
+ORDER BY t.scope_id, t.component NULLS FIRST, t.age_from_years NULLS FIRST, c.cluster, c.job

@@ -1,81 +1,74 @@
--- One row per slice of more than the given number of jobs, and cost: jobs in which it is known, sums over machines, and order statistics.
--- Parameters: the name of the cost, slice kind, scope level, most jobs of a small slice. Labour, parts and total count where all are known.
--- Amounts are in hundredths, whole numbers, so that sums are exact in any order.
--- median_*, p90_*: the values around the 0.5 and 0.9 quantiles (type 7) and the bounds of their intervals (binomial, normal approximation).
--- Reads: sliced_cost.
-WITH sliced AS (
-    SELECT scope_id, component, age_from_years, cluster, labour, parts, total, charged, labour_minutes, CAST(? AS VARCHAR) AS cost,
-        count(*) OVER (PARTITION BY scope_id, component, age_from_years) AS jobs
-    FROM sliced_cost
-    WHERE slice = ? AND scope_level = ?
+-- One row per large slice of one kind and cost: jobs in which it is known, and sums over machines. Labour, parts and total count where
+-- all are known. Amounts are in hundredths, whole numbers, so that sums are exact in any order.
+-- Parameters: slice kind, most jobs of a small slice.
+-- Reads: job_cost, cost_slice, leaf_scope.
+WITH chosen AS (
+    SELECT CAST(? AS VARCHAR) AS slice
+),
+machine AS (
+    SELECT
+        c.leaf,
+        CASE WHEN k.slice = 'component' THEN c.component END AS component,
+        CASE WHEN k.slice = 'age' THEN c.age_from_years END AS age_from_years,
+        c.cluster,
+        count(c.total) AS total_jobs,
+        count(c.charged) AS charged_jobs,
+        count(c.labour_minutes) AS labour_minutes_jobs,
+        sum(CAST(round(CASE WHEN c.total IS NOT NULL THEN c.labour END * 100) AS BIGINT)) AS labour,
+        sum(CAST(round(CASE WHEN c.total IS NOT NULL THEN c.parts END * 100) AS BIGINT)) AS parts,
+        sum(CAST(round(c.total * 100) AS BIGINT)) AS total,
+        sum(CAST(round(c.charged * 100) AS BIGINT)) AS charged,
+        sum(CAST(round(c.labour_minutes * 100) AS BIGINT)) AS labour_minutes
+    FROM job_cost AS c
+    CROSS JOIN chosen AS k
+    GROUP BY ALL
 ),
 known AS (
-    SELECT
-        scope_id,
-        component,
-        age_from_years,
-        cluster,
-        CAST(
-            round(
-                CASE cost
-                    WHEN 'labour' THEN CASE WHEN total IS NOT NULL THEN labour END
-                    WHEN 'parts' THEN CASE WHEN total IS NOT NULL THEN parts END
-                    WHEN 'total' THEN total
-                    WHEN 'charged' THEN charged
-                    WHEN 'labour_minutes' THEN labour_minutes
-                END * 100
-            ) AS BIGINT
-        ) AS amount
-    FROM sliced
-    WHERE jobs > ?
-),
-per_machine AS (
-    SELECT scope_id, component, age_from_years, cluster, count(*) AS jobs, sum(amount) AS amount
-    FROM known
-    WHERE amount IS NOT NULL
-    GROUP BY scope_id, component, age_from_years, cluster
+    SELECT m.leaf, m.component, m.age_from_years, c.cost, c.jobs, c.amount
+    FROM machine AS m
+    CROSS JOIN LATERAL (
+        VALUES
+            ('labour', m.total_jobs, m.labour),
+            ('parts', m.total_jobs, m.parts),
+            ('total', m.total_jobs, m.total),
+            ('charged', m.charged_jobs, m.charged),
+            ('labour_minutes', m.labour_minutes_jobs, m.labour_minutes)
+    ) AS c (cost, jobs, amount)
+    WHERE c.jobs > 0
 ),
 summed AS (
     SELECT
-        scope_id,
+        leaf,
         component,
         age_from_years,
+        cost,
         count(*) AS machines,
-        CAST(sum(jobs) AS BIGINT) AS jobs,
+        sum(jobs) AS jobs,
         sum(amount) AS amount,
         sum(CAST(amount AS HUGEINT) * amount) AS amount_squared,
         sum(CAST(amount AS HUGEINT) * jobs) AS amount_times_jobs,
         sum(jobs * jobs) AS jobs_squared
-    FROM per_machine
-    GROUP BY scope_id, component, age_from_years
-),
-listed AS (
-    SELECT scope_id, component, age_from_years, list_sort(list(amount)) AS amounts
     FROM known
-    WHERE amount IS NOT NULL
-    GROUP BY scope_id, component, age_from_years
+    GROUP BY leaf, component, age_from_years, cost
 )
 SELECT
-    s.scope_id,
-    s.component,
-    s.age_from_years,
-    s.machines,
-    CAST(s.jobs AS BIGINT) AS jobs,
-    CAST(s.amount AS DOUBLE) AS amount,
-    CAST(s.amount_squared AS DOUBLE) AS amount_squared,
-    CAST(s.amount_times_jobs AS DOUBLE) AS amount_times_jobs,
-    CAST(s.jobs_squared AS DOUBLE) AS jobs_squared,
-    l.amounts[CAST(floor(0.5 * (s.jobs - 1)) AS BIGINT) + 1] AS median_below,
-    l.amounts[CAST(ceil(0.5 * (s.jobs - 1)) AS BIGINT) + 1] AS median_above,
-    l.amounts[CAST(floor(0.5 * s.jobs - 1.959964 * sqrt(s.jobs * 0.25)) AS BIGINT)] AS median_lower,
-    l.amounts[CAST(ceil(0.5 * s.jobs + 1.959964 * sqrt(s.jobs * 0.25)) AS BIGINT) + 1] AS median_upper,
-    l.amounts[CAST(floor(0.9 * (s.jobs - 1)) AS BIGINT) + 1] AS p90_below,
-    l.amounts[CAST(ceil(0.9 * (s.jobs - 1)) AS BIGINT) + 1] AS p90_above,
-    l.amounts[CAST(floor(0.9 * s.jobs - 1.959964 * sqrt(s.jobs * 0.09)) AS BIGINT)] AS p90_lower,
-    l.amounts[CAST(ceil(0.9 * s.jobs + 1.959964 * sqrt(s.jobs * 0.09)) AS BIGINT) + 1] AS p90_upper
-FROM summed AS s
-INNER JOIN listed AS l
-    ON l.scope_id = s.scope_id
-    AND l.component IS NOT DISTINCT FROM s.component
-    AND l.age_from_years IS NOT DISTINCT FROM s.age_from_years
-ORDER BY s.scope_id, s.component NULLS FIRST, s.age_from_years NULLS FIRST
+    t.scope_id,
+    t.component,
+    t.age_from_years,
+    s.cost,
+    CAST(sum(s.machines) AS BIGINT) AS machines,
+    CAST(sum(s.jobs) AS BIGINT) AS jobs,
+    CAST(sum(s.amount) AS DOUBLE) AS amount,
+    CAST(sum(s.amount_squared) AS DOUBLE) AS amount_squared,
+    CAST(sum(s.amount_times_jobs) AS DOUBLE) AS amount_times_jobs,
+    CAST(sum(s.jobs_squared) AS DOUBLE) AS jobs_squared
+FROM cost_slice AS t
+INNER JOIN chosen AS k ON k.slice = t.slice
+INNER JOIN leaf_scope AS l ON l.scope_id = t.scope_id
+INNER JOIN summed AS s
+    ON s.leaf = l.leaf
+    AND s.component IS NOT DISTINCT FROM t.component
+    AND s.age_from_years IS NOT DISTINCT FROM t.age_from_years
+WHERE t.jobs > ?
+GROUP BY t.scope_id, t.component, t.age_from_years, s.cost
+ORDER BY t.scope_id, t.component NULLS FIRST, t.age_from_years NULLS FIRST, s.cost

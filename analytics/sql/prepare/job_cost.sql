@@ -1,5 +1,6 @@
 -- One row per repaired job in the store's currency: what it cost. Parts cost falls back on the job's parts records where the job
 -- itself is silent and every one of them has a price; a cost that is not known stays unknown.
+-- A machine is named by its first repaired job.
 -- Reads: job, primary_fault, store_parts, money_of_account.
 WITH from_parts AS (
     SELECT
@@ -13,7 +14,7 @@ WITH from_parts AS (
 SELECT
     j.job,
     j.leaf,
-    j.cluster,
+    min(j.job) OVER (PARTITION BY j.cluster) AS cluster,
     p.component,
     j.age_from_years,
     j.labour_cost AS labour,

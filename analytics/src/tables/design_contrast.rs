@@ -7,7 +7,7 @@ use fixodds_estimators::contingency::{
     rate_ratio_homogeneity, ratio_p_value, risk_ratio, risk_ratio_homogeneity,
 };
 use fixodds_estimators::multiplicity::benjamini_hochberg;
-use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
+use fixodds_estimators::{CONFIDENCE, Interval};
 
 use super::evidence_sql;
 use crate::engine::{Engine, Scope};
@@ -48,9 +48,9 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let estimates = [
             ("risk_ratio_crude", risk_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval)),
             ("risk_ratio_mantel_haenszel", mantel_haenszel_risk_ratio(&strata, CONFIDENCE)),
-            ("risk_homogeneity_p", risk_ratio_homogeneity(&strata).and_then(|test| p_value(test.p_value))),
+            ("risk_homogeneity_p", risk_ratio_homogeneity(&strata).and_then(|test| Interval::exact(test.p_value))),
             ("odds_ratio_mantel_haenszel", mantel_haenszel_odds_ratio(&strata, CONFIDENCE)),
-            ("breslow_day_p", breslow_day(&strata, true).and_then(|test| p_value(test.p_value))),
+            ("breslow_day_p", breslow_day(&strata, true).and_then(|test| Interval::exact(test.p_value))),
         ];
         add(&mut found, &question, "write_off", &counts, &estimates);
     }
@@ -73,7 +73,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let estimates = [
             ("rate_ratio_crude", rate_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval)),
             ("rate_ratio_mantel_haenszel", mantel_haenszel_rate_ratio(&strata, CONFIDENCE)),
-            ("rate_homogeneity_p", rate_ratio_homogeneity(&strata).and_then(|test| p_value(test.p_value))),
+            ("rate_homogeneity_p", rate_ratio_homogeneity(&strata).and_then(|test| Interval::exact(test.p_value))),
         ];
         add(&mut found, &question, "failure", &counts, &estimates);
     }
@@ -163,10 +163,6 @@ fn finding(q_value: f64, ratio: &Estimated) -> Option<&'static str> {
         true => "lower",
         false => "no_difference_shown",
     })
-}
-
-fn p_value(p: f64) -> Result<Interval, CannotEstimate> {
-    Interval::new(p, p, p, CONFIDENCE)
 }
 
 /// The questions that one row of counts answers a part of: its category alone, and all categories.

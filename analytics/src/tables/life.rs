@@ -298,15 +298,10 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec
         line("b10_years", None, fit.b10()),
         line("median_years", None, fit.quantile(0.5)),
         line("mean_life_years", None, fit.mean_life()),
-        line("delta_aic_exponential", None, exactly(fit.aic_exponential - fit.aic)),
+        line("delta_aic_exponential", None, Interval::exact(fit.aic_exponential - fit.aic)),
     ];
     if let Ok(lognormal) = fit_lognormal(tally) {
-        lines.push(line("delta_aic_lognormal", None, exactly(lognormal.aic() - fit.aic)));
+        lines.push(line("delta_aic_lognormal", None, Interval::exact(lognormal.aic() - fit.aic)));
     }
     lines
-}
-
-/// A difference of likelihoods is a property of the data, not an estimate with an interval of its own.
-fn exactly(value: f64) -> Estimated {
-    Interval::new(value, value, value, CONFIDENCE)
 }

@@ -1,11 +1,11 @@
 //! `repair_cost`: what a repair costs, in labour, parts and both, and what was charged; mean, median and 90th percentile.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use duckdb::{Row, ToSql};
+use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::bootstrap::{BootstrapPlan, MeanSums, clustered_means, mean_from_sums};
-use fixodds_estimators::quantile::quantile_interval;
-use fixodds_estimators::{CONFIDENCE, Interval};
+use fixodds_estimators::quantile::{quantile_interval, quantile_interval_of_counts};
 use rayon::prelude::*;
 
 use super::evidence_sql;
@@ -41,17 +41,17 @@ struct Group {
 type Line = (&'static str, &'static str, i64, i64, Estimated);
 
 const COSTS: [&str; 5] = ["labour", "parts", "total", "charged", "labour_minutes"];
+const QUANTILES: [(&str, f64); 2] = [("median", 0.5), ("p90", 0.9)];
 const SLICES: [&str; 3] = ["all", "component", "age"];
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("repair_cost")?;
     let levels: BTreeSet<&str> = engine.scopes.iter().map(|scope| scope.level.as_str()).collect();
-    for level in levels {
-        for slice in SLICES {
+    for slice in SLICES {
+        let means = large_means(engine, slice)?;
+        for level in &levels {
             small_slices(engine, slice, level, &mut rows)?;
-            for cost in COSTS {
-                large_slices(engine, cost, slice, level, &mut rows)?;
-            }
+            large_slices(engine, slice, level, &means, &mut rows)?;
         }
     }
     Ok(rows)
@@ -82,11 +82,14 @@ fn small_slices(engine: &Engine, slice: &str, level: &str, rows: &mut EvidenceRo
     Ok(())
 }
 
-/// Slices of many jobs: sums over machines and order statistics come here.
-fn large_slices(engine: &Engine, cost: &'static str, slice: &str, level: &str, rows: &mut EvidenceRows) -> Result<(), AnalyticsError> {
-    let parameters: [&dyn ToSql; 4] = [&cost, &slice, &level, &(BootstrapPlan::default().normal_above as i64)];
+/// Scope, component, lower edge of the age band (its bits, to be comparable) and cost.
+type MeanOf = (i64, Option<String>, Option<u64>, &'static str);
+
+/// Slices of many jobs: sums over machines come here; the answer is the number of machines and the mean.
+fn large_means(engine: &Engine, slice: &str) -> Result<BTreeMap<MeanOf, (i64, Estimated)>, AnalyticsError> {
+    let mut means = BTreeMap::new();
+    let parameters: [&dyn ToSql; 2] = [&slice, &(BootstrapPlan::default().normal_above as i64)];
     engine.rows_for("repair_cost", evidence_sql!("repair_cost_sums"), &parameters, |row| {
-        let hundredths = |name: &str| Ok::<f64, duckdb::Error>(row.get::<_, i64>(name)? as f64 / 100.0);
         let [machines, jobs] = [row.get::<_, i64>("machines")?, row.get("jobs")?];
         let sums = MeanSums {
             clusters: machines as u64,
@@ -96,21 +99,56 @@ fn large_slices(engine: &Engine, cost: &'static str, slice: &str, level: &str, r
             value_times_rows: row.get::<_, f64>("amount_times_jobs")? / 1e2,
             rows_squared: row.get("jobs_squared")?,
         };
-        let quantile = |name: &str, probability: f64| -> duckdb::Result<Estimated> {
-            let [below, above] = [hundredths(&format!("{name}_below"))?, hundredths(&format!("{name}_above"))?];
-            let between = (probability * (jobs - 1) as f64).fract();
-            let [lower, upper] = [hundredths(&format!("{name}_lower"))?, hundredths(&format!("{name}_upper"))?];
-            Ok(Interval::new(below + between * (above - below), lower, upper, CONFIDENCE))
-        };
-        let lines = vec![
-            (cost, "mean", jobs, machines, mean_from_sums(&sums, CONFIDENCE)),
-            (cost, "median", jobs, machines, quantile("median", 0.5)?),
-            (cost, "p90", jobs, machines, quantile("p90", 0.9)?),
-        ];
-        push(engine, &read_slice(row)?, lines, rows);
+        means.insert(mean_of(&read_slice(row)?, read_cost(row)?), (machines, mean_from_sums(&sums, CONFIDENCE)));
         Ok(())
     })?;
+    Ok(means)
+}
+
+fn mean_of(slice: &Slice, cost: &'static str) -> MeanOf {
+    (slice.scope_id, slice.component.clone(), slice.age_from_years.map(f64::to_bits), cost)
+}
+
+/// Slices of many jobs: every amount with how many jobs cost it comes here, for the quantiles.
+fn large_slices(
+    engine: &Engine,
+    slice: &str,
+    level: &str,
+    means: &BTreeMap<MeanOf, (i64, Estimated)>,
+    rows: &mut EvidenceRows,
+) -> Result<(), AnalyticsError> {
+    let parameters: [&dyn ToSql; 3] = [&slice, &level, &(BootstrapPlan::default().normal_above as i64)];
+    let mut current: Option<(Slice, &'static str)> = None;
+    let mut counts: Vec<(f64, u64)> = Vec::new();
+    let mut finish = |(slice, cost): (Slice, &'static str), counts: &[(f64, u64)]| {
+        let Some((machines, mean)) = means.get(&mean_of(&slice, cost)) else { return };
+        let jobs = counts.iter().map(|(_, jobs)| *jobs as i64).sum();
+        let mut lines = vec![(cost, "mean", jobs, *machines, mean.clone())];
+        for (statistic, probability) in QUANTILES {
+            lines.push((cost, statistic, jobs, *machines, quantile_interval_of_counts(counts, probability, CONFIDENCE)));
+        }
+        push(engine, &slice, lines, rows);
+    };
+    engine.rows_for("repair_cost", evidence_sql!("repair_cost_values"), &parameters, |row| {
+        let of = (read_slice(row)?, read_cost(row)?);
+        if let Some(finished) = current.take_if(|current| *current != of) {
+            finish(finished, &counts);
+            counts.clear();
+        }
+        current = Some(of);
+        counts.push((row.get::<_, i64>("amount")? as f64 / 100.0, row.get::<_, i64>("jobs")? as u64));
+        Ok(())
+    })?;
+    if let Some(finished) = current {
+        finish(finished, &counts);
+    }
     Ok(())
+}
+
+/// The cost that a row is about, as one of [`COSTS`].
+fn read_cost(row: &Row<'_>) -> duckdb::Result<&'static str> {
+    let name: String = row.get("cost")?;
+    COSTS.into_iter().find(|cost| *cost == name).ok_or(duckdb::Error::InvalidQuery)
 }
 
 fn read_slice(row: &Row<'_>) -> duckdb::Result<Slice> {
@@ -175,7 +213,7 @@ impl<const COLUMNS: usize> Known<COLUMNS> {
             let mut sorted: Vec<f64> = self.values.iter().map(|row| row[column]).collect();
             sorted.sort_unstable_by(f64::total_cmp);
             lines.push((cost, "mean", jobs, machines, mean));
-            for (statistic, probability) in [("median", 0.5), ("p90", 0.9)] {
+            for (statistic, probability) in QUANTILES {
                 lines.push((cost, statistic, jobs, machines, quantile_interval(&sorted, probability, CONFIDENCE)));
             }
         }

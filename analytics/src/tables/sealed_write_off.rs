@@ -68,7 +68,7 @@ fn push_shares(engine: &Engine, rows: &mut EvidenceRows, counts: &Counts) {
 
 /// A total of what the records hold is counted, not estimated: it is its own bounds.
 fn total(sum: Option<f64>) -> Estimated {
-    sum.map_or(Err(CannotEstimate::NoObservations), |sum| Interval::new(sum, sum, sum, CONFIDENCE))
+    sum.map_or(Err(CannotEstimate::NoObservations), Interval::exact)
 }
 
 fn read_counts(engine: &Engine) -> Result<Vec<Counts>, AnalyticsError> {
