@@ -7,6 +7,7 @@ use chrono::Datelike;
 use fixodds_schemas::{Field, FieldKind, List, TableSchema};
 
 use crate::context::Context;
+use crate::free_text::Reached;
 use crate::identity::IdentityKind;
 use crate::inspect::ColumnPlan;
 use crate::normalise::age::parse_age_years;
@@ -16,7 +17,7 @@ use crate::normalise::identifier::parse_identifier;
 use crate::normalise::model::model_key;
 use crate::normalise::money::{currency_code, parse_money};
 use crate::normalise::number::parse_number;
-use crate::normalise::terms::{RecognisedTerms, TermReader};
+use crate::normalise::terms::{How, Recognised, RecognisedTerms, TermReader};
 use crate::normalise::{Reading, is_blank, tidy};
 use crate::privacy;
 use crate::quarantine::Reason;
@@ -40,11 +41,35 @@ pub struct SetAside {
     pub reason: Reason,
 }
 
+/// A component that the row names.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Named {
+    pub key: Rc<str>,
+    pub consequential: bool,
+    /// Position, in the same list, of the component that damaged it.
+    pub caused_by: Option<usize>,
+    pub reached: Reached,
+    pub confidence: f64,
+}
+
+impl From<&Recognised> for Named {
+    fn from(term: &Recognised) -> Self {
+        let (reached, confidence) = match term.how {
+            How::Exact => (Reached::Exact, 1.0),
+            How::Known | How::Mapped => (Reached::Synonym, 0.97),
+            How::Misspelt { .. } => (Reached::Fuzzy, 0.85),
+        };
+        Self { key: Rc::from(term.key.as_str()), consequential: false, caused_by: None, reached, confidence }
+    }
+}
+
 /// What the cells of a row leave for the row as a whole.
 #[derive(Debug, Default)]
 pub struct Findings {
-    /// Keys of the components that the row names beside its own component column.
-    pub components: Vec<Rc<str>>,
+    /// Components that the row names beside its own component column.
+    pub components: Vec<Named>,
+    /// How the component of its own column was recognised.
+    pub own_component: Option<Named>,
     pub set_aside: Vec<SetAside>,
     /// Columns with amounts that name a currency.
     pub currencies: Vec<(usize, &'static str)>,
@@ -53,6 +78,7 @@ pub struct Findings {
 impl Findings {
     pub fn clear(&mut self) {
         self.components.clear();
+        self.own_component = None;
         self.set_aside.clear();
         self.currencies.clear();
     }
@@ -195,7 +221,7 @@ impl<'a> ColumnReader<'a> {
             if let Task::Terms { reader, known } = &mut self.task {
                 let found = remember_by_category(known, category, text, || Ok(Rc::new(reader.several(text, category.map(AsRef::as_ref)))))?;
                 words.note(&field.name, text, &found);
-                findings.components.extend(found.terms.iter().map(|term| Rc::from(term.key.as_str())));
+                findings.components.extend(found.terms.iter().map(Named::from));
                 set_parts_aside(&field.name, &found, findings);
             }
             return Ok(());
@@ -315,7 +341,10 @@ impl<'a> ColumnReader<'a> {
                 {
                     words.note(&field.name, text, &found);
                     row.set_text(target, &first.key);
-                    findings.components.extend(further.iter().map(|term| Rc::from(term.key.as_str())));
+                    if field.list == Some(List::Component) {
+                        findings.own_component = Some(first.into());
+                    }
+                    findings.components.extend(further.iter().map(Named::from));
                     set_parts_aside(&field.name, &found, findings);
                 }
             }

@@ -11,7 +11,7 @@ pub enum IngestError {
     NoFiles,
     #[error("{}: there is no such file or folder; check the path", .path.display())]
     NotFound { path: PathBuf },
-    #[error("{}: the folder holds no file that can be read; CSV, TSV and JSON Lines files can", .path.display())]
+    #[error("{}: the folder holds no file that can be read; CSV, TSV, JSON, XLSX, ODS and Parquet files can, the text files also packed with gzip", .path.display())]
     EmptyFolder { path: PathBuf },
     #[error("{file}: the file is empty; export it again with its column titles and rows")]
     EmptyFile { file: String },
@@ -35,6 +35,14 @@ pub enum IngestError {
     NoSuchTable { table: String, argument: String },
     #[error("{file}, line {line}: {message}")]
     Mapping { file: String, line: usize, message: String },
+    #[error(
+        "{file}: {packed_mib} MiB unpack to more than {mib} MiB, which no table of records does; unpack it yourself and look what it is, or split it"
+    )]
+    TooLarge { file: String, mib: u64, packed_mib: u64 },
+    #[error("{file}: the file is damaged ({message}); save or copy it again")]
+    Damaged { file: String, message: String },
+    #[error("{}, line {line}: {message}", .path.display())]
+    Review { path: PathBuf, line: u64, message: String },
     #[error("another ingest into {} is running; wait until it has finished", .store.display())]
     Locked { store: PathBuf },
     #[error("{}: the identity key is damaged (64 hexadecimal digits are expected); restore it from a backup, or new serial numbers will not match old ones", .path.display())]

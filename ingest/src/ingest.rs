@@ -17,6 +17,7 @@ use crate::options::IngestOptions;
 use crate::quarantine_writer::{Place, QuarantineWriter};
 use crate::readers::{self, Record, TableSource};
 use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
+use crate::review::Reviews;
 use crate::row::Row;
 use crate::rules::{position, schema_of};
 use crate::store::{
@@ -59,11 +60,13 @@ pub fn ingest(files: &[PathBuf], options: &IngestOptions, progress: &mut dyn FnM
     for table in TABLE_ORDER {
         run.read_table(table, &work, progress)?;
     }
+    let reviews = std::mem::take(&mut run.reviews);
     let (accounts, found, tables) = run.finish(progress)?;
     doubts.extend(found);
     progress(Progress::Committing);
     let snapshot = store.commit(&tables)?;
-    Ok(IngestReport { snapshot, tables: accounts, doubts })
+    reviews.write(&options.store)?;
+    Ok(IngestReport { snapshot, tables: accounts, doubts, texts_to_review: reviews.open_questions() })
 }
 
 /// A table of a file that is to be read.
@@ -82,21 +85,24 @@ fn look_into(files: &[PathBuf], options: &IngestOptions) -> Result<LookedInto, I
     for input in expand(files, &mut doubts)? {
         let opened = readers::open(&input.path, &input.label)?;
         let mut tables: Vec<TableCheck> = Vec::new();
-        for (at, source) in opened.tables.into_iter().enumerate() {
+        let mut unknown = None;
+        for source in opened.tables {
             match inspect(&input, &*source, options)? {
                 Some((plan, check)) => {
                     tables.push(check);
                     work.push(Work { input: input.clone(), source, plan });
                 }
-                None if at == 0 => {
-                    return Err(IngestError::UnknownTable {
-                        file: input.label,
-                        line: source.header_line(),
-                        columns: list_titles(source.headers()),
-                    });
+                None => {
+                    let columns = list_titles(source.headers());
+                    unknown.get_or_insert(IngestError::UnknownTable { file: input.label.clone(), line: source.header_line(), columns });
+                    if let Some(name) = source.name() {
+                        doubts.push(Doubt::TableSkipped { file: input.label.clone(), table: name.to_owned() });
+                    }
                 }
-                None => doubts.push(Doubt::TableSkipped { file: input.label.clone(), table: source.name().unwrap_or_default().to_owned() }),
             }
+        }
+        if let Some(error) = unknown.filter(|_| tables.is_empty()) {
+            return Err(error);
         }
         if opened.encoding_assumed
             && !tables.iter().any(|table| table.doubts.iter().any(|doubt| matches!(doubt, Doubt::EncodingAssumed { .. })))
@@ -140,6 +146,7 @@ struct Run<'a> {
     known_files: BTreeSet<[String; 3]>,
     accounts: Vec<TableAccount>,
     doubts: Vec<Doubt>,
+    reviews: Reviews,
     quarantine: QuarantineWriter,
     ledger: TableWriter,
     findings: TableWriter,
@@ -162,6 +169,7 @@ impl<'a> Run<'a> {
             known_files: read_known_files(&store.current_files("ledger")?)?,
             accounts: Vec::new(),
             doubts: Vec::new(),
+            reviews: Reviews::read(store.layout().root(), context.options.review.as_deref(), &context.options.vocabulary)?,
             quarantine: QuarantineWriter::new(table_writer(store, "quarantine"), known),
             ledger: table_writer(store, "ledger"),
             findings: table_writer(store, "findings"),
@@ -229,12 +237,12 @@ impl<'a> Run<'a> {
                 });
             }
             let place = Place { table, file: &file, line: record.line };
-            if let Err(rejection) = reader.read(&record, self.jobs.as_ref()) {
+            if let Err(rejection) = reader.read(&record, self.jobs.as_ref(), &mut self.reviews) {
                 account.quarantined += 1;
                 if let Some(column) = &rejection.column {
                     words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
                 }
-                self.quarantine.row(place, &rejection, &reader.raw(&record))?;
+                self.quarantine.row(place, &rejection, &reader.raw(&record), reader.title_line().as_deref())?;
                 continue;
             }
             let identity = reader.identity();
@@ -280,6 +288,9 @@ impl<'a> Run<'a> {
         }
         if rows_without_job > 0 {
             self.doubts.push(Doubt::JobsUnknown { table: table.to_owned(), rows: rows_without_job });
+        }
+        if reader.jobs_from_text() > 0 {
+            self.doubts.push(Doubt::ComponentsFromText { table: table.to_owned(), rows: reader.jobs_from_text() });
         }
         words.extend(reader.words);
         self.doubts.extend(words.doubts(table));

@@ -3,23 +3,29 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use fixodds_schemas::input_tables;
+use tempfile::TempPath;
 
 use crate::error::IngestError;
 use crate::report::Doubt;
 
 /// Endings of files that are read from a folder.
-const READABLE: [&str; 6] = ["csv", "tsv", "txt", "jsonl", "ndjson", "json"];
+const READABLE: [&str; 10] = ["csv", "tsv", "txt", "jsonl", "ndjson", "json", "gz", "xlsx", "ods", "parquet"];
+/// Stands for the standard input.
+const STANDARD_INPUT: &str = "-";
 
 /// A file to read.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone)]
 pub struct Input {
     pub path: PathBuf,
     /// Its name in messages and in the store: the file name, with as many folders as tell it from the others.
     pub label: String,
     /// The table, where the user says which.
     pub table: Option<&'static str>,
+    /// Keeps the copy of the standard input as long as it is needed.
+    _copy: Option<Arc<TempPath>>,
 }
 
 /// All files, in the order given; those of a folder by name.
@@ -27,21 +33,35 @@ pub fn expand(arguments: &[PathBuf], doubts: &mut Vec<Doubt>) -> Result<Vec<Inpu
     let mut files = Vec::new();
     for argument in arguments {
         let (path, table) = split_table(argument)?;
+        if path.as_os_str() == STANDARD_INPUT {
+            let copy = copy_of_standard_input()?;
+            files.push((copy.to_path_buf(), table, Some(Arc::new(copy))));
+            continue;
+        }
         let metadata = fs::metadata(&path).map_err(|source| match source.kind() {
             std::io::ErrorKind::NotFound => IngestError::NotFound { path: path.clone() },
             _ => IngestError::io("read", &path, source),
         })?;
         if metadata.is_dir() {
-            files.extend(files_of_folder(&path, doubts)?.into_iter().map(|path| (path, table)));
+            files.extend(files_of_folder(&path, doubts)?.into_iter().map(|path| (path, table, None)));
         } else {
-            files.push((path, table));
+            files.push((path, table, None));
         }
     }
     if files.is_empty() {
         return Err(IngestError::NoFiles);
     }
-    let labels = labels(&files.iter().map(|(path, _)| path.as_path()).collect::<Vec<_>>());
-    Ok(files.into_iter().zip(labels).map(|((path, table), label)| Input { path, label, table }).collect())
+    let named = |(path, _, copy): &(PathBuf, _, Option<Arc<TempPath>>)| if copy.is_some() { "standard input".into() } else { path.clone() };
+    let labels = labels(&files.iter().map(named).collect::<Vec<_>>());
+    Ok(files.into_iter().zip(labels).map(|((path, table, copy), label)| Input { path, label, table, _copy: copy }).collect())
+}
+
+/// The standard input in a file, because records are read more than once.
+fn copy_of_standard_input() -> Result<TempPath, IngestError> {
+    let unwritable = |source| IngestError::io("copy the standard input to", &std::env::temp_dir(), source);
+    let mut copy = tempfile::NamedTempFile::new().map_err(unwritable)?;
+    std::io::copy(&mut std::io::stdin().lock(), &mut copy).map_err(unwritable)?;
+    Ok(copy.into_temp_path())
 }
 
 /// `jobs=path`, unless there is a file of that very name.
@@ -79,15 +99,15 @@ fn files_of_folder(folder: &Path, doubts: &mut Vec<Doubt>) -> Result<Vec<PathBuf
 }
 
 /// The shortest ends of the paths that are all different; a file named twice keeps the same label.
-fn labels(paths: &[&Path]) -> Vec<String> {
+fn labels(paths: &[PathBuf]) -> Vec<String> {
     let end = |path: &Path, parts: usize| {
         let all: Vec<_> = path.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect();
         all[all.len().saturating_sub(parts)..].join("/")
     };
     let longest = paths.iter().map(|path| path.components().count()).max().unwrap_or(1);
     let is_unique = |parts: usize| {
-        let mut paths_by_label: BTreeMap<String, &Path> = BTreeMap::new();
-        paths.iter().all(|path| *paths_by_label.entry(end(path, parts)).or_insert(path) == *path)
+        let mut paths_by_label: BTreeMap<String, &PathBuf> = BTreeMap::new();
+        paths.iter().all(|path| *paths_by_label.entry(end(path, parts)).or_insert(path) == path)
     };
     let parts = (1..longest).find(|&parts| is_unique(parts)).unwrap_or(longest);
     paths.iter().map(|path| end(path, parts)).collect()
@@ -99,7 +119,7 @@ mod tests {
 
     #[test]
     fn labels_are_as_short_as_they_can_be() {
-        let labels_of = |paths: &[&str]| labels(&paths.iter().map(|path| Path::new(*path)).collect::<Vec<_>>());
+        let labels_of = |paths: &[&str]| labels(&paths.iter().map(PathBuf::from).collect::<Vec<_>>());
         assert_eq!(labels_of(&["/a/b/jobs.csv", "parts.csv"]), ["jobs.csv", "parts.csv"]);
         assert_eq!(labels_of(&["/a/2020/jobs.csv", "/a/2021/jobs.csv"]), ["2020/jobs.csv", "2021/jobs.csv"]);
         assert_eq!(labels_of(&["jobs.csv", "jobs.csv"]), ["jobs.csv", "jobs.csv"]);

@@ -10,6 +10,7 @@ use crate::normalise::age::AgeUnit;
 use crate::normalise::date::DateOrder;
 use crate::normalise::duration::DurationUnit;
 use crate::normalise::number::DecimalMark;
+use crate::open_repair::OpenRepair;
 use crate::options::IngestOptions;
 use crate::privacy;
 use crate::quarantine::head;
@@ -49,6 +50,8 @@ pub struct TablePlan {
     pub delimiter: Option<u8>,
     /// Currency of amounts that do not say: the only one that titles and amounts name, else as the user says.
     pub currency: Option<String>,
+    /// Set if the columns are those of the Open Repair Data Standard.
+    pub open_repair: Option<OpenRepair>,
 }
 
 /// Looks at a table; None if it belongs to no table that is known.
@@ -63,7 +66,12 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
     let name = source.name().unwrap_or(&file_stem);
     let given = input.table.filter(|_| source.name().is_none());
     let readable_share = |column: usize, field: &Field| trials.readable_share(column, field);
-    let Some(recognition) = recognise(&input.label, titles, &[name], given, &options.mapping, &readable_share) else { return Ok(None) };
+    let open_repair = OpenRepair::recognise(titles).filter(|_| given.is_none_or(|given| given == "jobs"));
+    let (given, mapping) = match open_repair {
+        Some(_) => (Some("jobs"), &options.mapping.with_columns("jobs", OpenRepair::columns(titles))),
+        None => (given, &options.mapping),
+    };
+    let Some(recognition) = recognise(&input.label, titles, &[name], given, mapping, &readable_share) else { return Ok(None) };
     require_columns(input, source, &recognition)?;
 
     let Recognition { table, by, columns, mut doubts } = recognition;
@@ -83,6 +91,7 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
         titles: titles.to_vec(),
         delimiter: source.delimiter(),
         currency: evidence.currency(&mut doubts),
+        open_repair,
     };
     for (index, title) in titles.iter().enumerate() {
         let words = format!(" {} ", normalise(title));

@@ -13,12 +13,15 @@
 //!
 //! [jobs.outcomes]
 //! "gone to tip" = "condemned"     # word = key of the vocabulary
+//!
+//! [text]                          # rules for free text, as in text_rules.toml
+//! failure = ["conked out"]
 //! ```
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use fixodds_schemas::{InputTable, List, Match, Vocabulary, input_table};
+use fixodds_schemas::{InputTable, List, Match, TextRules, Vocabulary, input_table};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -37,6 +40,8 @@ pub struct Mapping {
     pub decimal_mark: Option<DecimalMark>,
     /// ISO 4217 code for amounts that name no currency.
     pub currency: Option<String>,
+    /// Further rules for free text.
+    pub text: TextRules,
     tables: BTreeMap<String, TableMapping>,
 }
 
@@ -55,6 +60,8 @@ struct MappingFile {
     date_order: Option<DateOrder>,
     decimal_mark: Option<DecimalMark>,
     currency: Option<Spanned<String>>,
+    #[serde(default)]
+    text: TextRules,
     #[serde(default)]
     jobs: TableSection,
     #[serde(default)]
@@ -132,7 +139,17 @@ impl Mapping {
             let Some(table) = input_table(name) else { continue };
             tables.insert(name.to_owned(), section.resolve(table, vocabulary, &error_at)?);
         }
-        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, tables })
+        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, text: parsed.text, tables })
+    }
+
+    /// This mapping and, for columns of which it says nothing, these fields.
+    pub(crate) fn with_columns<'t>(&self, table: &str, columns: impl Iterator<Item = (&'t str, &'static str)>) -> Self {
+        let mut mapping = self.clone();
+        let known = &mut mapping.tables.entry(table.to_owned()).or_default().columns;
+        for (title, field) in columns {
+            known.entry(fixodds_schemas::normalise(title)).or_insert_with(|| field.to_owned());
+        }
+        mapping
     }
 
     pub(crate) fn field_of(&self, table: &str, title: &str) -> Option<&str> {

@@ -24,6 +24,8 @@ pub struct IngestOptions {
     /// Key of a new store, for reproducible results; random if none.
     pub identity_key: Option<IdentityKey>,
     pub vocabulary: Vocabulary,
+    /// A review file with answers (see `STORE/review.csv`); they are remembered in the store.
+    pub review: Option<PathBuf>,
 }
 
 impl IngestOptions {
@@ -37,6 +39,7 @@ impl IngestOptions {
             date_order: None,
             identity_key: None,
             vocabulary: vocabulary().clone(),
+            review: None,
         }
     }
 }

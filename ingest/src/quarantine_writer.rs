@@ -37,8 +37,10 @@ impl QuarantineWriter {
     }
 
     /// Keeps a row that cannot be used; `raw` is its text with personal data masked.
-    pub fn row(&mut self, place: Place<'_>, rejection: &Rejection, raw: &str) -> Result<(), IngestError> {
-        self.write(place, "row", rejection.column.as_deref(), rejection.value.as_deref(), Some(raw), rejection.reason)
+    ///
+    /// `titles` are the titles of its columns, separated as the text is.
+    pub fn row(&mut self, place: Place<'_>, rejection: &Rejection, raw: &str, titles: Option<&str>) -> Result<(), IngestError> {
+        self.write(place, "row", rejection.column.as_deref(), rejection.value.as_deref(), Some((raw, titles)), rejection.reason)
     }
 
     /// Keeps a value that cannot be used, of a row that is.
@@ -52,7 +54,7 @@ impl QuarantineWriter {
         kind: &str,
         column: Option<&str>,
         value: Option<&str>,
-        raw: Option<&str>,
+        raw: Option<(&str, Option<&str>)>,
         reason: Reason,
     ) -> Result<(), IngestError> {
         let is_private_number = matches!(column, Some("serial" | "machine_id" | "donor_machine"));
@@ -62,14 +64,15 @@ impl QuarantineWriter {
             _ => privacy::mask(head(value, LONGEST_VALUE)),
         });
         let line = place.line.to_string();
-        let entry = [
+        let entry: [(&str, Option<&str>); 10] = [
             ("table", Some(place.table)),
             ("source_file", Some(place.file)),
             ("source_line", Some(line.as_str())),
             ("kind", Some(kind)),
             ("column", column),
             ("value", value.as_deref()),
-            ("raw", raw),
+            ("raw", raw.map(|(raw, _)| raw)),
+            ("titles", raw.and_then(|(_, titles)| titles)),
             ("reason", Some(reason.code())),
             ("remedy", Some(reason.remedy())),
         ];

@@ -14,6 +14,40 @@ pub struct CheckReport {
     pub doubts: Vec<Doubt>,
 }
 
+impl CheckReport {
+    /// A mapping file to start from: what every column is read as, for a person to correct.
+    #[must_use]
+    pub fn mapping_toml(&self) -> String {
+        let quoted = |text: &str| toml::Value::from(text).to_string();
+        let mut text = String::from("# What each column is read as. Correct what is wrong; \"extra\" keeps a column unread.\n");
+        for name in ["jobs", "findings", "parts", "machines", "models"] {
+            let of_table = || self.files.iter().flat_map(|file| &file.tables).filter(|table| table.table == name);
+            let mut known = std::collections::BTreeSet::new();
+            let columns: Vec<&ColumnCheck> = of_table()
+                .flat_map(|table| &table.columns)
+                .filter(|column| known.insert(fixodds_schemas::normalise(&column.title)))
+                .collect();
+            if columns.is_empty() {
+                continue;
+            }
+            text.push_str(&format!("\n[{name}.columns]\n"));
+            for column in &columns {
+                text.push_str(&format!("{} = {}\n", quoted(&column.title), quoted(column.field.as_deref().unwrap_or("extra"))));
+            }
+            let mut orders: std::collections::BTreeMap<&str, DateOrder> = std::collections::BTreeMap::new();
+            orders.extend(columns.iter().filter_map(|column| Some((column.field.as_deref()?, column.date_order?))));
+            if !orders.is_empty() {
+                text.push_str(&format!("\n[{name}.date_order]\n"));
+            }
+            for (field, order) in orders {
+                let order = if order == DateOrder::DayFirst { "day-first" } else { "month-first" };
+                text.push_str(&format!("{field} = \"{order}\"\n"));
+            }
+        }
+        text
+    }
+}
+
 /// What one file is taken for.
 #[derive(Debug, Clone, Serialize)]
 pub struct FileCheck {
@@ -105,6 +139,8 @@ pub enum Doubt {
     FileSkipped { file: String },
     /// A table in a file was not recognised and left out.
     TableSkipped { file: String, table: String },
+    /// Components were read from free text.
+    ComponentsFromText { table: String, rows: u64 },
     /// Findings or parts of jobs that the store does not have.
     JobsUnknown { table: String, rows: u64 },
 }
@@ -146,6 +182,9 @@ impl Doubt {
             Self::CurrencyUnknown { .. } => "Say currency = \"GBP\" (or another code) in a mapping file.".into(),
             Self::FileSkipped { .. } => "Name the file itself if it holds records.".into(),
             Self::TableSkipped { .. } => "Name its columns in a mapping file if it holds records.".into(),
+            Self::ComponentsFromText { .. } => {
+                "Look through review.csv in the store, fill in what you know, and give it back with --review.".into()
+            }
             Self::JobsUnknown { .. } => "Ingest the jobs too, or check that the job numbers are written alike.".into(),
         }
     }
@@ -220,6 +259,9 @@ impl fmt::Display for Doubt {
             Self::CurrencyUnknown { file } => write!(formatter, "{file}: no currency is given for the amounts."),
             Self::FileSkipped { file } => write!(formatter, "{file}: not a kind of file that can be read; left out."),
             Self::TableSkipped { file, table } => write!(formatter, "{file}: \"{table}\" is no table that is known; left out."),
+            Self::ComponentsFromText { table, rows } => {
+                write!(formatter, "{table}: the components of {rows} rows were read from their free text by rules.")
+            }
             Self::JobsUnknown { table, rows } => write!(formatter, "{table}: {rows} rows belong to jobs that are not in the store."),
         }
     }
@@ -239,6 +281,8 @@ pub struct IngestReport {
     pub snapshot: u32,
     pub tables: Vec<TableAccount>,
     pub doubts: Vec<Doubt>,
+    /// Texts that `review.csv` in the store asks about.
+    pub texts_to_review: u64,
 }
 
 /// The account of one table of one file: `rows_in = accepted + repeats + superseded + quarantined`.

@@ -6,13 +6,16 @@ use std::rc::Rc;
 
 use fixodds_schemas::TableSchema;
 
-use crate::cells::{ColumnReader, Findings, SetAside};
+use crate::cells::{ColumnReader, Findings, Named, SetAside};
 use crate::context::{Context, JobCategories};
 use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
 use crate::inspect::{ExtraColumn, TablePlan};
+use crate::job_text::JobText;
+use crate::open_repair::OpenRepair;
 use crate::privacy;
 use crate::quarantine::{LONGEST_RAW, Reason, head};
 use crate::readers::Record;
+use crate::review::Reviews;
 use crate::row::Row;
 use crate::rules::{Rejection, Rules, position, schema_of};
 use crate::words::Words;
@@ -33,8 +36,11 @@ struct FindingColumns {
     step: usize,
     component: usize,
     role: usize,
+    caused_by: usize,
     origin: usize,
     source_file: usize,
+    reached: usize,
+    confidence: usize,
 }
 
 impl FindingColumns {
@@ -47,9 +53,86 @@ impl FindingColumns {
             step: at("step"),
             component: at("component"),
             role: at("role"),
+            caused_by: at("caused_by"),
             origin: at("origin"),
             source_file: at("source_file"),
+            reached: at("reached"),
+            confidence: at("confidence"),
         }
+    }
+}
+
+/// The columns of a job that free text can fill, and those it is read from.
+struct TextColumns<'a> {
+    text: JobText<'a>,
+    from: [usize; 2],
+    outcome: usize,
+    /// Not read from text if the file has a column of its own for it.
+    symptoms: Option<usize>,
+    reason: Option<usize>,
+}
+
+impl<'a> TextColumns<'a> {
+    fn new(plan: &TablePlan, schema: &'static TableSchema, context: &'a Context<'a>) -> Self {
+        let unless_held = |field: &str| {
+            let is_held = plan.columns.iter().any(|column| column.field.name == field);
+            (!is_held).then(|| position(schema, field))
+        };
+        Self {
+            text: JobText::new(context),
+            from: ["fault_text", "cause"].map(|field| position(schema, field)),
+            outcome: position(schema, "outcome"),
+            symptoms: unless_held("symptoms"),
+            reason: unless_held("not_repaired_reason"),
+        }
+    }
+
+    /// Reads the texts of a row: a component cell that is no list of terms, the fault and its cause.
+    fn add(&mut self, row: &mut Row, findings: &mut Findings, category: Option<&Rc<str>>, reviews: &mut Reviews) {
+        // the vocabulary knows nothing of the parts of other appliances
+        if category.is_some_and(|category| category.starts_with(crate::open_repair::OTHER)) {
+            return;
+        }
+        let reads_components = findings.components.is_empty();
+        let cell = findings.set_aside.iter().position(|cell| cell.column == "component").filter(|_| reads_components);
+        let cell_text = cell.map(|at| findings.set_aside[at].value.clone());
+        let texts = self.from.map(|column| row.text(column).map(str::to_owned));
+        for (at, text) in [cell_text].into_iter().chain(texts).enumerate() {
+            let Some(text) = text else { continue };
+            let reading = self.text.read(&text, category, reviews);
+            if reads_components {
+                let start = findings.components.len();
+                if at == 0 && !reading.findings.is_empty() {
+                    findings.set_aside.retain(|cell| cell.column != "component");
+                }
+                for finding in &reading.findings {
+                    if !findings.components.iter().any(|known| *known.key == *finding.component) {
+                        findings.components.push(Named {
+                            key: Rc::from(finding.component.as_str()),
+                            consequential: finding.consequential,
+                            caused_by: finding.caused_by.map(|cause| start + cause),
+                            reached: finding.reached,
+                            confidence: finding.confidence,
+                        });
+                    }
+                }
+            }
+            if row.is_missing(self.outcome)
+                && let Some(outcome) = &reading.reviewed_outcome
+            {
+                row.set_text(self.outcome, outcome);
+            }
+            if let Some(symptoms) = self.symptoms.filter(|&column| row.is_missing(column) && !reading.symptoms.is_empty()) {
+                row.set_text(symptoms, &reading.symptoms.join(";"));
+            }
+            let is_unrepaired = matches!(row.text(self.outcome), Some("condemned" | "declined" | "repairable"));
+            if let (Some(column), Some(reason)) = (self.reason.filter(|&column| is_unrepaired && row.is_missing(column)), &reading.reason) {
+                row.set_text(column, reason);
+            }
+        }
+        let count = findings.components.len();
+        findings.components.iter_mut().for_each(|named| named.caused_by = named.caused_by.filter(|&cause| cause < count));
+        self.text.jobs += u64::from(reads_components && count > 0);
     }
 }
 
@@ -73,6 +156,8 @@ pub struct TableReader<'a> {
     job_id: Option<usize>,
     category: Option<usize>,
     extra_column: Option<usize>,
+    open_repair: Option<OpenRepair>,
+    text: Option<TextColumns<'a>>,
     pub row: Row,
     pub findings: Findings,
     pub words: Words,
@@ -106,6 +191,8 @@ impl<'a> TableReader<'a> {
             job_id: optional("job_id"),
             category: optional("category"),
             extra_column: optional("extra"),
+            open_repair: plan.open_repair.clone(),
+            text: (plan.table.name == "jobs").then(|| TextColumns::new(plan, schema, context)),
             row: Row::new(schema),
             findings: Findings::default(),
             words: Words::default(),
@@ -119,7 +206,7 @@ impl<'a> TableReader<'a> {
     ///
     /// # Errors
     /// Why the record cannot be used.
-    pub fn read(&mut self, record: &Record, jobs: Option<&JobCategories>) -> Result<(), Rejection> {
+    pub fn read(&mut self, record: &Record, jobs: Option<&JobCategories>, reviews: &mut Reviews) -> Result<(), Rejection> {
         self.row.clear();
         self.findings.clear();
         if let Some(fault) = &record.fault {
@@ -138,11 +225,21 @@ impl<'a> TableReader<'a> {
             });
         }
         if let Some(source) = self.source {
-            self.row.set_text(source, &self.context.options.source);
+            let provider =
+                self.open_repair.as_ref().map(|layout| record.field(layout.data_provider).trim()).filter(|name| !name.is_empty());
+            self.row.set_text(source, provider.unwrap_or(&self.context.options.source));
+        }
+        if let (Some(layout), Some(category)) = (&self.open_repair, self.category)
+            && let Some(key) = layout.category(|at| record.field(at), &self.context.options.vocabulary)
+        {
+            self.row.set_text(category, &key);
         }
         self.read_columns(record, 0, self.before_category)?;
         self.find_category(jobs);
         self.read_columns(record, self.before_category, self.columns.len())?;
+        if let Some(text) = &mut self.text {
+            text.add(&mut self.row, &mut self.findings, self.last_category.as_ref(), reviews);
+        }
         for column in &self.columns {
             if column.plan.field.required && column.target.is_some_and(|target| self.row.is_missing(target)) {
                 return Err(Rejection::missing(&column.plan.field.name));
@@ -185,7 +282,7 @@ impl<'a> TableReader<'a> {
     fn part_for_several_components(&mut self) {
         let component = position(self.schema, "component");
         let mut keys: Vec<String> = self.row.text(component).map(str::to_owned).into_iter().collect();
-        keys.extend(self.findings.components.drain(..).map(|key| key.to_string()));
+        keys.extend(self.findings.components.drain(..).map(|named| named.key.to_string()));
         self.row.unset(component);
         self.findings.set_aside.push(SetAside { column: "component".to_owned(), value: keys.join("; "), reason: Reason::SeveralTerms });
     }
@@ -209,6 +306,11 @@ impl<'a> TableReader<'a> {
         }
     }
 
+    /// Jobs so far whose components were read from their text.
+    pub fn jobs_from_text(&self) -> u64 {
+        self.text.as_ref().map_or(0, |text| text.text.jobs)
+    }
+
     /// The hash of the job that the row is or belongs to.
     pub fn job_key(&self) -> Option<u64> {
         let source = self.row.text(self.source?)?;
@@ -226,8 +328,8 @@ impl<'a> TableReader<'a> {
         self.content.clear();
         self.row.content(self.content_columns, &mut self.content);
         for component in &self.findings.components {
-            self.content.extend_from_slice(component.as_bytes());
-            self.content.push(0);
+            self.content.extend_from_slice(component.key.as_bytes());
+            self.content.push(u8::from(component.consequential));
         }
         let content = hash_bytes(&self.content);
         let key = self.record_key.hash(|column| self.row.text(column), |column| self.row.integer(column));
@@ -249,23 +351,37 @@ impl<'a> TableReader<'a> {
             self.row.set_integer(self.finding_columns.step, if job == last_job { last_step + 1 } else { 1 });
         }
         self.last_step = (job, self.row.integer(self.finding_columns.step).unwrap_or(1));
+        if let Some(named) = &self.findings.own_component {
+            self.row.set_text(self.finding_columns.reached, named.reached.code());
+            self.row.set_real(self.finding_columns.confidence, named.confidence);
+        }
     }
 
     /// Makes the row the finding of another component that stands in the same cell.
     pub fn set_further_component(&mut self, at: usize) {
-        self.row.set_text(self.finding_columns.component, &self.findings.components[at]);
+        let named = self.findings.components[at].clone();
+        self.row.set_text(self.finding_columns.component, &named.key);
+        self.row.set_text(self.finding_columns.reached, named.reached.code());
+        self.row.set_real(self.finding_columns.confidence, named.confidence);
     }
 
-    /// A component that a job's own row names, as a primary finding.
+    /// A component that a job's own row names, as a finding.
     pub fn fill_finding(&self, at: usize, finding: &mut Row) {
         let to = &self.finding_columns;
         let from = self.content_columns;
         finding.clear();
-        finding.set_text(to.source, &self.context.options.source);
+        let named = &self.findings.components[at];
+        let source = self.source.and_then(|source| self.row.text(source));
+        finding.set_text(to.source, source.unwrap_or(&self.context.options.source));
         finding.set_text(to.job_id, self.job_id.and_then(|job_id| self.row.text(job_id)).unwrap_or_default());
         finding.set_integer(to.step, at as i64 + 1);
-        finding.set_text(to.component, &self.findings.components[at]);
-        finding.set_text(to.role, "primary");
+        finding.set_text(to.component, &named.key);
+        finding.set_text(to.role, if named.consequential { "consequential" } else { "primary" });
+        if let Some(cause) = named.caused_by {
+            finding.set_integer(to.caused_by, cause as i64 + 1);
+        }
+        finding.set_text(to.reached, named.reached.code());
+        finding.set_real(to.confidence, named.confidence);
         finding.set_text(to.origin, "job");
         finding.set_text(to.source_file, self.row.text(from).unwrap_or_default());
         finding.set_integer(to.source_file + 1, self.row.integer(from + 1).unwrap_or_default());
@@ -281,6 +397,16 @@ impl<'a> TableReader<'a> {
             (Some(fault), None) => privacy::mask(&self.masked_json(&fault.raw)).into_owned(),
         };
         head(&raw, LONGEST_RAW).to_owned()
+    }
+
+    /// The column titles as a line of the file; none if each record names its own.
+    pub fn title_line(&self) -> Option<String> {
+        let delimiter = self.delimiter?;
+        let quoted = |title: &String| {
+            let is_plain = !title.contains([delimiter as char, '"', '\n', '\r']);
+            if is_plain { title.clone() } else { format!("\"{}\"", title.replace('"', "\"\"")) }
+        };
+        Some(self.titles.iter().map(quoted).collect::<Vec<_>>().join(&(delimiter as char).to_string()))
     }
 
     /// A cell as it may be shown.

@@ -16,7 +16,7 @@ fn refusal(name: &str, content: &[u8]) -> String {
 #[test]
 fn files_that_cannot_be_read_are_refused_with_advice() {
     assert!(refusal("empty.csv", b"").contains("the file is empty"));
-    assert!(refusal("book.xlsx", b"PK\x03\x04\0\0\0\0").contains("save the sheet as CSV"));
+    assert!(refusal("book.xlsx", b"PK\x03\x04\0\0\0\0").contains("book.xlsx: the file is damaged"));
     assert!(refusal("noise.csv", &[0, 1, 2, 250, 9, 7, 3, 8].repeat(20)).contains("binary"));
     assert!(refusal("tilde.csv", b"job_id~closed_on~outcome\n1~2021-01-02~repaired\n").contains("only one column"));
     assert!(refusal("mixed.csv", b"job_id,closed_on,outcome\n1;2021-01-02;repaired\n").contains("one separator"));

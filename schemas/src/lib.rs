@@ -14,10 +14,12 @@ pub mod records;
 pub mod store_layout;
 pub mod tables;
 pub mod terms;
+pub mod text_rules;
 pub mod vocabulary;
 
 pub use fields::{Field, FieldKind, InputTable, input_table, input_tables};
 pub use store_layout::{StoreLayout, StoreLayoutError};
 pub use tables::{Column, ColumnKind, TableSchema, evidence_table, evidence_tables, store_table, store_tables};
 pub use terms::{Match, TermIndex, normalise};
+pub use text_rules::{KeyPhrases, TextRules, text_rules};
 pub use vocabulary::{List, Vocabulary, VocabularyError, vocabulary};

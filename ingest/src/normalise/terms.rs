@@ -13,6 +13,8 @@ use crate::quarantine::Reason;
 /// How a term was recognised.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum How {
+    /// The key itself, whatever its case and number.
+    Exact,
     /// The vocabulary knows this spelling.
     Known,
     /// The mapping file says what it means.
@@ -155,6 +157,17 @@ impl<'a> TermReader<'a> {
         });
     }
 
+    /// The key of a known spelling that needs no category other than this one.
+    #[must_use]
+    pub fn spelt(&self, text: &str, category: Option<&str>) -> Option<String> {
+        if !self.mapped.is_empty()
+            && let Some(key) = self.mapped.get(&match_key(text))
+        {
+            return Some(key.clone());
+        }
+        self.index.find(text, category).key().map(str::to_owned)
+    }
+
     fn known(&self, text: &str, category: Option<&str>) -> Result<Recognised, Reason> {
         if !self.mapped.is_empty()
             && let Some(key) = self.mapped.get(&match_key(text))
@@ -162,12 +175,12 @@ impl<'a> TermReader<'a> {
             return Ok(Recognised { key: key.clone(), how: How::Mapped });
         }
         match self.index.find(text, category) {
-            Match::One(key) => Ok(Recognised { key: key.to_owned(), how: How::Known }),
+            Match::One(key) => Ok(Recognised { key: key.to_owned(), how: how_known(text, key) }),
             // a key written as it is stands for itself
-            Match::Several(keys) if keys.contains(&text) => Ok(Recognised { key: text.to_owned(), how: How::Known }),
+            Match::Several(keys) if keys.contains(&text) => Ok(Recognised { key: text.to_owned(), how: How::Exact }),
             Match::Several(_) => Err(Reason::AmbiguousTerm),
             Match::Unknown => match self.index.find(text, None) {
-                Match::One(key) if category.is_some() => Ok(Recognised { key: key.to_owned(), how: How::Known }),
+                Match::One(key) if category.is_some() => Ok(Recognised { key: key.to_owned(), how: how_known(text, key) }),
                 _ => Err(self.unknown()),
             },
         }
@@ -236,6 +249,10 @@ impl<'a> TermReader<'a> {
             _ => Reason::UnknownTerm,
         }
     }
+}
+
+fn how_known(text: &str, key: &str) -> How {
+    if match_key(text) == match_key(key) { How::Exact } else { How::Known }
 }
 
 impl RecognisedTerms {
@@ -310,7 +327,7 @@ mod tests {
     #[test]
     fn known_spellings_need_no_guess() {
         let read = components().one("Drive Belts", Some("washing_machine")).unwrap().unwrap();
-        assert_eq!(read, Recognised { key: "drive_belt".into(), how: How::Known });
+        assert_eq!(read, Recognised { key: "drive_belt".into(), how: How::Exact });
         assert_eq!(components().one("n/a", None), Ok(None));
     }
 

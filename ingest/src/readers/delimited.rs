@@ -22,12 +22,25 @@ const MOST_FIELDS: usize = 10_000;
 pub struct DelimitedTable {
     text: TextFile,
     dialect: Dialect,
+    /// Of the sheet that it was.
+    name: Option<String>,
+}
+
+/// A sheet of a workbook, rewritten as text with commas.
+pub fn sheet(text: TextFile, name: String) -> Result<DelimitedTable, IngestError> {
+    Ok(DelimitedTable { name: Some(name), ..rewritten(text)? })
+}
+
+/// A table that was rewritten as text with commas.
+pub fn rewritten(text: TextFile) -> Result<DelimitedTable, IngestError> {
+    let dialect = dialect::detect(&text, b",")?;
+    Ok(DelimitedTable { text, dialect, name: None })
 }
 
 /// Finds the separator and the titles.
 pub fn table(text: TextFile) -> Result<DelimitedTable, IngestError> {
-    let dialect = dialect::detect(&text)?;
-    Ok(DelimitedTable { text, dialect })
+    let dialect = dialect::detect(&text, &dialect::DELIMITERS)?;
+    Ok(DelimitedTable { text, dialect, name: None })
 }
 
 impl DelimitedTable {
@@ -46,7 +59,7 @@ impl TableSource for DelimitedTable {
     }
 
     fn name(&self) -> Option<&str> {
-        None
+        self.name.as_deref()
     }
 
     fn delimiter(&self) -> Option<u8> {

@@ -7,7 +7,7 @@ use crate::columns::known_titles;
 use crate::error::IngestError;
 use crate::quarantine::head;
 
-const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
+pub const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
 /// Records looked at.
 const SAMPLE_RECORDS: usize = 200;
 /// Titles are looked for in the first records, because spreadsheets often begin with a heading.
@@ -49,8 +49,8 @@ impl Candidate {
     }
 }
 
-pub fn detect(text: &TextFile) -> Result<Dialect, IngestError> {
-    let candidates = DELIMITERS.into_iter().map(|delimiter| candidate(text, delimiter)).collect::<Result<Vec<_>, _>>()?;
+pub fn detect(text: &TextFile, delimiters: &[u8]) -> Result<Dialect, IngestError> {
+    let candidates = delimiters.iter().map(|&delimiter| candidate(text, delimiter)).collect::<Result<Vec<_>, _>>()?;
     let best = candidates
         .iter()
         .filter(|candidate| candidate.columns() > 1)

@@ -49,6 +49,24 @@ pub fn decode(bytes: &[u8]) -> (Cow<'_, str>, bool) {
     }
 }
 
+/// The first bytes of a file; how many there are.
+pub fn read_beginning(path: &Path, beginning: &mut [u8]) -> Result<usize, IngestError> {
+    let unreadable = |source| IngestError::io("read", path, source);
+    let mut bytes = Vec::new();
+    File::open(path).map_err(unreadable)?.take(beginning.len() as u64).read_to_end(&mut bytes).map_err(unreadable)?;
+    beginning[..bytes.len()].copy_from_slice(&bytes);
+    Ok(bytes.len())
+}
+
+/// A temporary text file, which is removed when nobody reads it any more.
+pub fn of_temporary(file: tempfile::NamedTempFile, label: &str) -> Result<TextFile, IngestError> {
+    let mut text = open_text(file.path(), label)?;
+    if text._converted.is_none() {
+        text._converted = Some(Arc::new(file.into_temp_path()));
+    }
+    Ok(text)
+}
+
 /// Finds out how a file is encoded.
 pub fn open_text(path: &Path, label: &str) -> Result<TextFile, IngestError> {
     let unreadable = |source| IngestError::io("read", path, source);
@@ -98,10 +116,7 @@ fn read_sample(file: &mut File) -> std::io::Result<(Vec<u8>, bool)> {
 fn known_binary(sample: &[u8]) -> Option<(&'static str, &'static str)> {
     const SAVE_AS_CSV: &str = "open it in a spreadsheet, save the sheet as CSV (UTF-8), and ingest that";
     [
-        (&b"PK\x03\x04"[..], "a spreadsheet workbook or a ZIP archive", SAVE_AS_CSV),
-        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old spreadsheet workbook", SAVE_AS_CSV),
-        (b"\x1f\x8b", "a gzip archive", "unpack it first"),
-        (b"PAR1", "a Parquet file", "export it as CSV (UTF-8), and ingest that"),
+        (&b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"[..], "an old spreadsheet workbook", SAVE_AS_CSV),
         (b"%PDF", "a PDF document", "ask for the table behind it as CSV or as a spreadsheet"),
         (b"\x89PNG", "a picture", "ask for the table as CSV or as a spreadsheet"),
         (b"\xff\xd8\xff", "a picture", "ask for the table as CSV or as a spreadsheet"),
@@ -211,8 +226,7 @@ mod tests {
     #[test]
     fn files_that_are_no_text_are_refused_with_advice() {
         let refusal = |bytes: &[u8]| open_bytes(bytes).err().unwrap().to_string();
-        assert!(refusal(b"PK\x03\x04rest").contains("save the sheet as CSV"));
-        assert!(refusal(b"\x1f\x8bxx").contains("unpack"));
+        assert!(refusal(b"\x1f\x8bxx").contains("damaged"));
         assert!(refusal(&(0..=255).collect::<Vec<u8>>()).contains("a binary file"));
         assert!(refusal(b"").contains("empty"));
         assert!(refusal(b"\xff\xfe").contains("empty"));

@@ -6,6 +6,11 @@ mod delimited;
 mod dialect;
 mod encoding;
 mod json_lines;
+mod parquet_file;
+mod unpack;
+mod workbook;
+
+pub use encoding::decode;
 
 use std::path::Path;
 
@@ -61,11 +66,37 @@ pub struct OpenedFile {
 /// # Errors
 /// If the file cannot be read, is empty, or is not a table in text form.
 pub fn open(path: &Path, label: &str) -> Result<OpenedFile, IngestError> {
-    let text = encoding::open_text(path, label)?;
+    let mut beginning = [0; 4];
+    let length = encoding::read_beginning(path, &mut beginning)?;
+    match &beginning[..length] {
+        [0x1f, 0x8b, ..] => {
+            let unpacked = unpack::gzip(path, label)?;
+            let mut head = [0; 4];
+            let length = encoding::read_beginning(unpacked.path(), &mut head)?;
+            if head[..length].starts_with(b"PK\x03\x04") || head[..length].starts_with(b"\x1f\x8b") || head == *b"PAR1" {
+                return Err(IngestError::NotText {
+                    file: label.to_owned(),
+                    found: "a gzip archive of something that is no text",
+                    advice: "unpack it first",
+                });
+            }
+            let opened = open_text(encoding::of_temporary(unpacked, label)?)?;
+            Ok(OpenedFile { format: format!("{}, packed with gzip", opened.format), ..opened })
+        }
+        b"PK\x03\x04" => workbook::open(path, label),
+        b"PAR1" => parquet_file::open(path, label),
+        _ => open_text(encoding::open_text(path, label)?),
+    }
+}
+
+fn open_text(text: encoding::TextFile) -> Result<OpenedFile, IngestError> {
     let (encoding, encoding_assumed) = (text.encoding, text.encoding_assumed);
     if text.sample.trim_ascii_start().starts_with(b"{") {
         let tables = json_lines::tables(text)?;
         Ok(OpenedFile { format: "JSON Lines".into(), encoding, encoding_assumed, tables })
+    } else if unpack::is_json_array(&text.sample) {
+        let tables = json_lines::tables(unpack::json_array(&text)?)?;
+        Ok(OpenedFile { format: "JSON array".into(), encoding, encoding_assumed, tables })
     } else {
         let table = delimited::table(text)?;
         Ok(OpenedFile { format: table.describe(), encoding, encoding_assumed, tables: vec![Box::new(table)] })
