@@ -26,6 +26,8 @@ pub enum Command {
     Analyse(Analyse),
     /// Write reports from the evidence
     Report(Report),
+    /// Say what is probably wrong with a machine, what to check first and what goes with it
+    Odds(Odds),
     /// Answer one SELECT over the store and the evidence, read-only
     Query(Query),
     /// Write the records of a simulated workshop whose true failure rates are known
@@ -129,6 +131,34 @@ pub enum Reader {
 pub enum Format {
     Html,
     Md,
+}
+
+#[derive(Debug, Args)]
+pub struct Odds {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Kind of appliance; not needed where the model is known
+    #[arg(long)]
+    pub category: Option<String>,
+    /// Brand
+    #[arg(long)]
+    pub brand: Option<String>,
+    /// Model number in any spelling, or part of it
+    #[arg(long)]
+    pub model: Option<String>,
+    /// Years since the machine was new
+    #[arg(long, value_name = "YEARS", allow_negative_numbers = true)]
+    pub age: Option<f64>,
+    /// What the customer says; may be given several times
+    #[arg(long = "symptom", value_name = "WORDS")]
+    pub symptoms: Vec<String>,
+    /// Show instead how good the odds have been on jobs they were not made from
+    #[arg(long)]
+    pub skill: bool,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
 }
 
 #[derive(Debug, Args)]

@@ -3,11 +3,15 @@
 //! - `pipeline`: the demo from simulated records to reports; truth recovered; the same input twice, the same bytes
 //! - `bad_input`: what a user may feed it by mistake or on purpose
 //! - `command`: exit codes, messages, `--json`
+//! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
+//! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
 
 mod support;
 
 mod bad_input;
 mod command;
+mod odds;
+mod odds_page;
 mod page;
 mod pipeline;

@@ -5,11 +5,14 @@ use std::path::Path;
 use std::time::Instant;
 
 use fixodds_schemas::store_layout::StoreLayout;
+use polars::prelude::DataFrame;
 use tracing::debug;
 
 use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
+use crate::evidence_rows::EvidenceRows;
+use crate::fault_odds::{self, Consequences};
 use crate::tables;
 
 /// How to analyse.
@@ -30,19 +33,35 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
         return Err(AnalyticsError::EmptyStore);
     }
     let mut built = BTreeMap::new();
+    let mut consequences = Consequences::default();
     for (name, build) in tables::ALL {
         progress(name);
         let started = Instant::now();
         let rows = build(&engine)?;
+        consequences.take(name, &rows);
         debug!(table = name, rows = rows.len(), seconds = started.elapsed().as_secs_f64(), "evidence table built");
-        about.table_rows.insert((*name).to_owned(), rows.len() as i64);
-        let frame = rows.into_frame().map_err(|cause| AnalyticsError::Table { table: name, message: cause.to_string() })?;
-        built.insert((*name).to_owned(), frame);
+        insert(&mut built, &mut about, name, rows)?;
     }
+    progress("fault_odds");
+    let fault_odds = fault_odds::build(&engine, &about.as_of, consequences)?;
+    insert(&mut built, &mut about, "fault_odds", fault_odds.rows()?)?;
+    insert(&mut built, &mut about, "fault_odds_skill", fault_odds.skill_rows()?)?;
     about.missing = missing(&about);
     let mut evidence = Evidence { about, tables: built };
-    evidence.make_current(store)?;
+    evidence.make_current(store, &fault_odds)?;
     Ok(evidence)
+}
+
+fn insert(
+    built: &mut BTreeMap<String, DataFrame>,
+    about: &mut About,
+    table: &'static str,
+    rows: EvidenceRows,
+) -> Result<(), AnalyticsError> {
+    about.table_rows.insert(table.to_owned(), rows.len() as i64);
+    let frame = rows.into_frame().map_err(|cause| AnalyticsError::Table { table, message: cause.to_string() })?;
+    built.insert(table.to_owned(), frame);
+    Ok(())
 }
 
 /// A file without the folder it happened to lie in.

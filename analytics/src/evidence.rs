@@ -10,6 +10,7 @@ use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
 use serde::{Deserialize, Serialize};
 
 use crate::error::AnalyticsError;
+use crate::fault_odds::{self, FaultOdds};
 
 /// What the evidence rests on: the records, their dates and what could not be used.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -115,8 +116,9 @@ impl Evidence {
         Ok(Self { about, tables })
     }
 
-    /// Makes this the store's current evidence: written whole into a folder of its own, then swapped in.
-    pub(crate) fn make_current(&mut self, store: &StoreLayout) -> Result<(), AnalyticsError> {
+    /// Makes this the store's current evidence: written whole into a folder of its own, with the odds of faults beside the tables, then
+    /// swapped in.
+    pub(crate) fn make_current(&mut self, store: &StoreLayout, fault_odds: &FaultOdds) -> Result<(), AnalyticsError> {
         let parent = store.evidence_dir();
         fs::create_dir_all(&parent).map_err(AnalyticsError::file(&parent))?;
         let number = folder_numbers(&parent)?.into_iter().max().unwrap_or(0) + 1;
@@ -126,6 +128,8 @@ impl Evidence {
             fs::remove_dir_all(&building).map_err(AnalyticsError::file(&building))?;
         }
         fs::create_dir(&building).map_err(AnalyticsError::file(&building))?;
+        let odds_path = building.join(fault_odds::FILE);
+        fs::write(&odds_path, fault_odds.to_json()?).map_err(AnalyticsError::file(&odds_path))?;
         self.write(&building)?;
         fs::rename(&building, parent.join(&name)).map_err(AnalyticsError::file(&building))?;
         swap_link(&store.evidence_link(), Path::new(&name)).map_err(AnalyticsError::file(&parent))?;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::{CannotEstimate, Interval};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::tables::{ColumnKind, TableSchema, evidence_table};
 use polars::prelude::{Column, DataFrame, DataType, NamedFrom, PolarsResult, Series};
 
@@ -86,6 +86,32 @@ impl EvidenceRows {
 
     pub fn len(&self) -> usize {
         self.rows
+    }
+
+    pub fn text(&self, column: &str, row: usize) -> Option<&str> {
+        self.cell(column, row).and_then(text)
+    }
+
+    pub fn count(&self, column: &str, row: usize) -> Option<i64> {
+        self.cell(column, row).and_then(count)
+    }
+
+    pub fn real(&self, column: &str, row: usize) -> Option<f64> {
+        self.cell(column, row).and_then(real)
+    }
+
+    pub fn flag(&self, column: &str, row: usize) -> Option<bool> {
+        self.cell(column, row).and_then(flag)
+    }
+
+    /// The row's estimate with its interval, if it has one.
+    pub fn interval(&self, row: usize) -> Option<Interval> {
+        let [estimate, lower, upper] = ["estimate", "lower", "upper"].map(|column| self.real(column, row));
+        Interval::new(estimate?, lower?, upper?, CONFIDENCE).ok()
+    }
+
+    fn cell(&self, column: &str, row: usize) -> Option<&Cell> {
+        self.columns.get(column)?.get(row)
     }
 
     /// The table as a data frame, columns in the order of the dictionary.

@@ -6,6 +6,7 @@ pub mod engine;
 pub mod error;
 pub mod evidence;
 mod evidence_rows;
+pub mod fault_odds;
 pub mod query;
 mod tables;
 

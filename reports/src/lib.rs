@@ -1,7 +1,7 @@
 //! Reports for repairers, advocates and technicians.
 //!
 //! Evidence becomes a [`document::Document`] ([`documents::build`]), a document becomes a file
-//! ([`exporters::Format::exporter`]). Nothing here computes a statistic or decides a verdict.
+//! ([`exporters::Format::exporter`]); the technician's question becomes a page that answers by itself ([`odds_page`]). Nothing here computes a statistic or decides a verdict.
 
 pub mod charts;
 pub mod document;
@@ -9,6 +9,7 @@ pub mod documents;
 pub mod evidence_frames;
 pub mod evidence_view;
 pub mod exporters;
+pub mod odds_page;
 pub mod wording;
 
 mod names;

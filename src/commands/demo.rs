@@ -12,7 +12,7 @@ use fixodds_schemas::StoreLayout;
 use fixodds_simulator::{Mess, Scenario};
 
 use super::ingest::read_into_store;
-use super::report::{documents, make_folder, write};
+use super::report::{documents, make_folder, write, write_odds_page};
 use super::simulate::write_records;
 use crate::Outcome;
 use crate::arguments::Demo;
@@ -40,7 +40,8 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
     let read = read_into_store(&files, &options)?;
 
     let progress = Progress::new();
-    let evidence = analyse(&StoreLayout::new(&store), &AnalyseOptions::default(), &mut |step| progress.step(step))?;
+    let layout = StoreLayout::new(&store);
+    let evidence = analyse(&layout, &AnalyseOptions::default(), &mut |step| progress.step(step))?;
     let about = evidence.about.clone();
     progress.step("writing reports");
     let documents = documents(evidence, &Reader::ALL);
@@ -50,6 +51,7 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
             write(document, format, &reports)?;
         }
     }
+    let odds_page = write_odds_page(&layout, &reports)?;
     drop(progress);
 
     let jobs = read.total("jobs");
@@ -65,6 +67,7 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
     for reader in Reader::ALL {
         println!("  {}", reports.join(format!("{}.html", reader.key())).display());
     }
+    println!("  {}", odds_page.display());
     Ok(Outcome::Done)
 }
 

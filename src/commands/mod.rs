@@ -4,6 +4,7 @@ pub mod analyse;
 pub mod check;
 pub mod demo;
 pub mod ingest;
+pub mod odds;
 pub mod query;
 pub mod report;
 pub mod simulate;

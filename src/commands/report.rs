@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
+use fixodds_analytics::fault_odds::FaultOdds;
 use fixodds_reports::document::{Document, Reader};
 use fixodds_reports::documents::build;
 use fixodds_reports::evidence_frames::EvidenceFrames;
 use fixodds_reports::exporters::Format;
+use fixodds_reports::odds_page;
 use fixodds_schemas::{StoreLayout, vocabulary};
 
 use crate::Outcome;
@@ -26,9 +28,13 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
         arguments::Format::Html => Format::Html,
         arguments::Format::Md => Format::Markdown,
     };
-    let evidence = Evidence::open(&StoreLayout::new(&arguments.store))?;
+    let store = StoreLayout::new(&arguments.store);
+    let evidence = Evidence::open(&store)?;
     for document in documents(evidence, &readers) {
         println!("{}", write(&document, format, &arguments.out)?.display());
+    }
+    if readers.contains(&Reader::Technician) && format == Format::Html {
+        println!("{}", write_odds_page(&store, &arguments.out)?.display());
     }
     Ok(Outcome::Done)
 }
@@ -42,6 +48,14 @@ pub fn write(document: &Document, format: Format, folder: &Path) -> anyhow::Resu
     let path = folder.join(format!("{}.{}", document.reader.key(), format.extension()));
     let bytes = format.exporter().export(document)?;
     fs::write(&path, bytes).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
+    Ok(path)
+}
+
+/// The page that answers the technician's question by itself.
+pub fn write_odds_page(store: &StoreLayout, folder: &Path) -> anyhow::Result<PathBuf> {
+    let path = folder.join("technician-odds.html");
+    let page = odds_page::render(&FaultOdds::open(store)?, vocabulary())?;
+    fs::write(&path, page).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
     Ok(path)
 }
 

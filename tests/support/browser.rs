@@ -106,6 +106,11 @@ impl Browser {
         answer["result"]["value"].clone()
     }
 
+    /// Shows the open page as it is printed.
+    pub fn print_media(&mut self) {
+        self.call("Emulation.setEmulatedMedia", json!({"media": "print"}));
+    }
+
     fn call(&mut self, method: &str, parameters: Value) -> Value {
         self.last_id += 1;
         let id = self.last_id;

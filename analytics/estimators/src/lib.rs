@@ -8,6 +8,7 @@ pub mod bootstrap;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
+pub mod fault_odds;
 pub mod funnel;
 pub mod interval;
 pub mod kaplan_meier;
@@ -19,6 +20,7 @@ pub mod observation;
 pub mod poisson;
 pub mod priority;
 pub mod quantile;
+pub mod search_order;
 pub mod standardisation;
 pub mod weibull;
 

@@ -1,0 +1,203 @@
+//! The answer to one question: odds, what they rest on, the order of checks, what goes with the likeliest faults.
+
+use fixodds_estimators::fault_odds::{CategoryOdds, Question};
+use fixodds_estimators::search_order::{Check, SearchOrder, search_order};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
+use fixodds_schemas::vocabulary::vocabulary;
+use serde::Serialize;
+
+use super::{Category, Consequence, FaultOdds, RepairScope};
+
+/// Minutes that checking a component takes where the vocabulary does not say (common practice, no source).
+pub const DEFAULT_CHECK_MINUTES: f64 = 15.0;
+/// Part of a subunit's shortest check that goes into getting at it, and serves every further check there (common practice, no source).
+pub const OPENING_PART: f64 = 0.5;
+/// How much of the probability a list of checks should cover.
+const MOST_OF_IT: f64 = 0.9;
+/// Faults whose consequences are told.
+const FAULTS_WITH_CONSEQUENCES: usize = 3;
+
+/// A machine and what is wrong with it, in keys of one category.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Asked {
+    pub category: String,
+    pub brand: Option<String>,
+    pub platform: Option<String>,
+    pub model: Option<String>,
+    pub age_years: Option<f64>,
+    pub symptoms: Vec<String>,
+}
+
+/// Jobs with a known fault at each level that the odds draw on; none where the level is unknown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Basis {
+    pub model_jobs: Option<u32>,
+    pub platform_jobs: Option<u32>,
+    pub brand_jobs: Option<u32>,
+    pub category_jobs: u32,
+    /// Jobs of the category in the age band, all ages together where no age was given.
+    pub age_band_jobs: u32,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ComponentOdds {
+    pub component: String,
+    pub probability: Interval,
+}
+
+/// One check in the order that finds the fault soonest on average.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckStep {
+    pub component: String,
+    /// Key of the part of the machine that has to be got at.
+    pub subunit: String,
+    /// Whether this check is the first there.
+    pub opens: bool,
+    /// Minutes it takes, getting at it included.
+    pub minutes: f64,
+    pub minutes_elapsed: f64,
+    pub probability_found: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Answer {
+    pub asked: Asked,
+    pub basis: Basis,
+    /// Edges of the age band in years; the last band has no upper edge.
+    pub age_band: Option<(f64, Option<f64>)>,
+    /// All components of the category, the likeliest first.
+    pub odds: Vec<ComponentOdds>,
+    pub checks: Vec<CheckStep>,
+    pub expected_minutes: f64,
+    /// How many checks, in this order, find the fault with a probability of 90 %.
+    pub checks_to_90_percent: usize,
+    /// Damage that goes with the likeliest faults more often than with others.
+    pub consequences: Vec<Consequence>,
+    /// Return of those faults, by what was replaced.
+    pub repair_scopes: Vec<RepairScope>,
+    /// Keys of the cautions for all that is to be checked, in the order of reading.
+    pub cautions: Vec<String>,
+}
+
+impl FaultOdds {
+    /// Answers a question; keys that the records do not have count as not known.
+    ///
+    /// # Errors
+    /// The records hold no job of that category, or a symptom is none of its.
+    pub fn answer(&self, asked: Asked) -> Result<Answer, CannotEstimate> {
+        let category = self.category(&asked.category).ok_or(CannotEstimate::NoObservations)?;
+        let symptoms: Vec<usize> = asked
+            .symptoms
+            .iter()
+            .map(|key| category.symptoms.iter().position(|known| known == key))
+            .collect::<Option<_>>()
+            .ok_or_else(|| CannotEstimate::InvalidInput("a symptom that no record of the category mentions".to_owned()))?;
+        let groups = category.groups(asked.brand.as_deref(), asked.platform.as_deref(), asked.model.as_deref());
+        let band = asked.age_years.and_then(|age| self.age_band(age));
+        let question = Question { groups, age_band: band.map(|(position, ..)| position), symptoms: &symptoms };
+        let probabilities = CategoryOdds::new(&category.counts, &self.settings)?.answer(&question, CONFIDENCE)?;
+        let (order, subunits) = order(category, &probabilities)?;
+        let [brand_jobs, platform_jobs, model_jobs] = groups.map(|group| group.map(fixodds_estimators::fault_odds::GroupCounts::total));
+        let in_band = |row: &Vec<u32>| question.age_band.map_or_else(|| row.iter().sum(), |band| row[band]);
+        let basis = Basis {
+            model_jobs,
+            platform_jobs,
+            brand_jobs,
+            category_jobs: category.jobs(),
+            age_band_jobs: category.counts.faults_by_age.iter().map(in_band).sum::<u32>(),
+        };
+        let mut odds: Vec<ComponentOdds> = category
+            .components
+            .iter()
+            .zip(&probabilities)
+            .map(|(component, probability)| ComponentOdds { component: component.clone(), probability: *probability })
+            .collect();
+        odds.sort_by(|a, b| b.probability.estimate.total_cmp(&a.probability.estimate));
+        let likeliest: Vec<&str> = odds.iter().take(FAULTS_WITH_CONSEQUENCES).map(|odds| odds.component.as_str()).collect();
+        let to_most = order.steps.iter().position(|step| step.probability_found >= MOST_OF_IT).map_or(order.steps.len(), |at| at + 1);
+        let checks = steps(category, &order, &subunits);
+        let cautioned = checks.iter().take(to_most).filter_map(|step| vocabulary().component(&step.component));
+        let cautions = vocabulary().cautions_for(cautioned).into_iter().map(|caution| caution.key.clone()).collect();
+        Ok(Answer {
+            basis,
+            age_band: band.map(|(_, from, to)| (from, to)),
+            consequences: of_components(&likeliest, &category.consequences, |found| &found.component)
+                .filter(|found| found.lift_lower.is_some_and(|lift| lift > 1.0))
+                .cloned()
+                .collect(),
+            repair_scopes: of_components(&likeliest, &category.repair_scopes, |found| &found.component).cloned().collect(),
+            odds,
+            checks,
+            expected_minutes: order.expected_minutes,
+            checks_to_90_percent: to_most,
+            cautions,
+            asked,
+        })
+    }
+}
+
+/// What is known of some components, in their order.
+fn of_components<'a, T>(components: &'a [&str], known: &'a [T], component: fn(&T) -> &str) -> impl Iterator<Item = &'a T> {
+    components.iter().flat_map(move |wanted| known.iter().filter(move |found| component(found) == *wanted))
+}
+
+/// Minutes a check takes by itself.
+fn check_minutes(component: &str) -> f64 {
+    vocabulary()
+        .component(component)
+        .map(|component| component.check_minutes)
+        .filter(|minutes| *minutes > 0.0)
+        .unwrap_or(DEFAULT_CHECK_MINUTES)
+}
+
+/// The best order of checks, and the subunit that each group stands for.
+fn order<'a>(category: &'a Category, probabilities: &[Interval]) -> Result<(SearchOrder, Vec<&'a str>), CannotEstimate> {
+    // A component that the vocabulary does not have is got at by itself.
+    let subunit = |component: &'a String| vocabulary().component(component).map_or(component.as_str(), |known| known.subunit.as_str());
+    let mut subunits: Vec<&str> = Vec::new();
+    let mut shortest: Vec<f64> = Vec::new();
+    let mut groups = Vec::with_capacity(category.components.len());
+    for component in &category.components {
+        let key = subunit(component);
+        let group = subunits.iter().position(|known| *known == key).unwrap_or_else(|| {
+            subunits.push(key);
+            shortest.push(f64::INFINITY);
+            subunits.len() - 1
+        });
+        shortest[group] = shortest[group].min(check_minutes(component));
+        groups.push(group);
+    }
+    let opening: Vec<f64> = shortest.iter().map(|minutes| minutes * OPENING_PART).collect();
+    let checks: Vec<Check> = category
+        .components
+        .iter()
+        .zip(probabilities)
+        .zip(&groups)
+        .map(|((component, odds), group)| Check {
+            probability: odds.estimate,
+            minutes: check_minutes(component) - opening[*group],
+            group: *group,
+        })
+        .collect();
+    Ok((search_order(&checks, &opening)?, groups.iter().map(|group| subunits[*group]).collect()))
+}
+
+fn steps(category: &Category, order: &SearchOrder, subunits: &[&str]) -> Vec<CheckStep> {
+    let mut elapsed = 0.0;
+    order
+        .steps
+        .iter()
+        .map(|step| {
+            let minutes = step.minutes_elapsed - elapsed;
+            elapsed = step.minutes_elapsed;
+            CheckStep {
+                component: category.components[step.check].clone(),
+                subunit: subunits[step.check].to_owned(),
+                opens: step.opens,
+                minutes,
+                minutes_elapsed: step.minutes_elapsed,
+                probability_found: step.probability_found,
+            }
+        })
+        .collect()
+}

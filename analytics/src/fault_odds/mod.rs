@@ -1,0 +1,140 @@
+//! The odds of each fault: counted from the store, fitted, scored on held-out jobs, and kept in one file beside the evidence tables.
+//!
+//! That file holds all that a technician's question needs, so that answering opens neither the database nor any Parquet file, and a
+//! page can carry it and work out the same numbers.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::PathBuf;
+
+use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
+use fixodds_schemas::store_layout::{StoreLayout, read_link};
+use serde::{Deserialize, Serialize};
+
+use crate::engine::Engine;
+use crate::error::AnalyticsError;
+
+mod answer;
+mod consequences;
+mod counting;
+mod records;
+mod scoring;
+mod search;
+mod tables;
+
+pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds};
+pub(crate) use consequences::Consequences;
+pub use consequences::{Consequence, RepairScope};
+pub use scoring::SkillRow;
+pub use search::{Found, ModelMatch, nearest};
+
+/// Name of the file in the evidence folder.
+pub const FILE: &str = "fault_odds.json";
+
+/// All that a technician's question needs.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct FaultOdds {
+    /// The cut-off of the records.
+    pub as_of: String,
+    /// Lower edges of the age bands, in years; the last band is open.
+    pub age_band_edges: Vec<f64>,
+    pub settings: Settings,
+    /// Held-out jobs that the settings were fitted on; 0 where they are the defaults, because there are none.
+    pub settings_rest_on_jobs: u64,
+    pub categories: Vec<Category>,
+    pub skill: Vec<SkillRow>,
+}
+
+/// One category of appliance, with the positions that its counts refer to.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Category {
+    pub key: String,
+    /// Keys of the components, in the order of their positions.
+    pub components: Vec<String>,
+    /// Keys of the symptoms that the records mention.
+    pub symptoms: Vec<String>,
+    pub counts: CategoryCounts,
+    pub brands: BTreeMap<String, GroupCounts>,
+    pub platforms: BTreeMap<String, GroupCounts>,
+    pub models: BTreeMap<String, Model>,
+    pub consequences: Vec<Consequence>,
+    pub repair_scopes: Vec<RepairScope>,
+}
+
+/// One model of the catalogue or the records.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Model {
+    pub brand: Option<String>,
+    pub platform: Option<String>,
+    #[serde(flatten)]
+    pub counts: GroupCounts,
+}
+
+impl Category {
+    /// Jobs with a primary fault known.
+    #[must_use]
+    pub fn jobs(&self) -> u32 {
+        self.counts.faults_by_age.iter().flatten().sum()
+    }
+
+    /// The counts that back off from a model: of its brand, of its platform and its own.
+    #[must_use]
+    pub fn groups(&self, brand: Option<&str>, platform: Option<&str>, model: Option<&str>) -> [Option<&GroupCounts>; 3] {
+        [
+            brand.and_then(|key| self.brands.get(key)),
+            platform.and_then(|key| self.platforms.get(key)),
+            model.and_then(|key| self.models.get(key)).map(|model| &model.counts),
+        ]
+    }
+}
+
+impl FaultOdds {
+    /// Reads the odds of the store's current evidence.
+    ///
+    /// # Errors
+    /// Nothing was ingested or analysed yet, or the file cannot be read.
+    pub fn open(store: &StoreLayout) -> Result<Self, AnalyticsError> {
+        store.current_dir()?;
+        let link = store.evidence_link();
+        let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
+        let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path: &PathBuf| path.is_file());
+        let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
+        let bytes = fs::read(&path).map_err(AnalyticsError::file(&path))?;
+        serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
+    }
+
+    #[must_use]
+    pub fn category(&self, key: &str) -> Option<&Category> {
+        self.categories.iter().find(|category| category.key == key)
+    }
+
+    /// The band of an age, and its edges in years (the last has no upper edge).
+    #[must_use]
+    pub fn age_band(&self, age_years: f64) -> Option<(usize, f64, Option<f64>)> {
+        let band = self.age_band_edges.iter().rposition(|edge| age_years >= *edge)?;
+        Some((band, self.age_band_edges[band], self.age_band_edges.get(band + 1).copied()))
+    }
+
+    pub(crate) fn to_json(&self) -> Result<Vec<u8>, AnalyticsError> {
+        let mut text =
+            serde_json::to_vec(self).map_err(|cause| AnalyticsError::Table { table: "fault_odds", message: cause.to_string() })?;
+        text.push(b'\n');
+        Ok(text)
+    }
+}
+
+/// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
+pub(crate) fn build(engine: &Engine, as_of: &str, consequences: Consequences) -> Result<FaultOdds, AnalyticsError> {
+    let records = records::read(engine)?;
+    let (settings, settings_rest_on_jobs) = scoring::settings_for_use(&records);
+    let mut categories = counting::count(&records, |_| true);
+    consequences.add_to(&mut categories);
+    Ok(FaultOdds {
+        as_of: as_of.to_owned(),
+        age_band_edges: crate::engine::AGE_BAND_EDGES_YEARS.to_vec(),
+        settings,
+        settings_rest_on_jobs,
+        categories,
+        skill: scoring::skill(&records),
+    })
+}

@@ -1,0 +1,138 @@
+//! The jobs that the odds are counted from, grouped by what they have in common.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use fixodds_schemas::vocabulary::vocabulary;
+
+use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
+use crate::error::AnalyticsError;
+use crate::tables::evidence_sql;
+
+/// Closed within twelve months before the cut-off, within the twelve before those, or earlier.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Period {
+    Earlier,
+    LastYearButOne,
+    LastYear,
+}
+
+/// A kind of machine, as far as it is known.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Kind {
+    pub brand: Option<String>,
+    pub platform: Option<String>,
+    pub model: Option<String>,
+}
+
+/// Jobs alike in kind, age band, symptoms, fault and period.
+#[derive(Debug, Clone)]
+pub struct Record {
+    pub category: usize,
+    /// Position among the kinds of the category.
+    pub kind: usize,
+    pub age_band: Option<usize>,
+    pub symptoms: Vec<usize>,
+    pub fault: usize,
+    pub period: Period,
+    pub jobs: u32,
+}
+
+pub type ModelsWithBrandAndPlatform = BTreeMap<String, (Option<String>, Option<String>)>;
+
+/// What the jobs of one category name.
+#[derive(Default)]
+struct Named<'a> {
+    components: BTreeSet<&'a str>,
+    symptoms: BTreeSet<&'a str>,
+    kinds: BTreeSet<&'a Kind>,
+}
+
+/// The words that positions of one category stand for.
+#[derive(Debug, Clone, Default)]
+pub struct CategoryKeys {
+    pub key: String,
+    pub components: Vec<String>,
+    pub symptoms: Vec<String>,
+    pub kinds: Vec<Kind>,
+    /// Models with brand and platform, with or without jobs.
+    pub models: ModelsWithBrandAndPlatform,
+}
+
+#[derive(Debug, Clone, Default)]
+pub struct Records {
+    pub categories: Vec<CategoryKeys>,
+    pub records: Vec<Record>,
+}
+
+struct Raw {
+    category: String,
+    kind: Kind,
+    age_band: Option<usize>,
+    symptoms: Vec<String>,
+    fault: String,
+    period: Period,
+    jobs: u32,
+}
+
+pub fn read(engine: &Engine) -> Result<Records, AnalyticsError> {
+    let raw = engine.rows("fault_odds", evidence_sql!("fault_odds_jobs"), |row| {
+        let symptoms: Option<String> = row.get("symptoms")?;
+        let from: Option<f64> = row.get("age_from_years")?;
+        Ok(Raw {
+            category: row.get("category")?,
+            kind: Kind { brand: row.get("brand")?, platform: row.get("platform")?, model: row.get("model_key")? },
+            age_band: from.and_then(|from| AGE_BAND_EDGES_YEARS.iter().position(|edge| *edge == from)),
+            symptoms: symptoms.iter().flat_map(|keys| keys.split(';')).filter(|key| !key.is_empty()).map(str::to_owned).collect(),
+            fault: row.get("component")?,
+            period: match row.get::<_, i32>("period")? {
+                0 => Period::Earlier,
+                1 => Period::LastYearButOne,
+                _ => Period::LastYear,
+            },
+            jobs: row.get::<_, i64>("jobs")? as u32,
+        })
+    })?;
+    let mut models: BTreeMap<String, ModelsWithBrandAndPlatform> = BTreeMap::new();
+    engine.rows("fault_odds", evidence_sql!("fault_odds_models"), |row| {
+        models.entry(row.get("category")?).or_default().insert(row.get("model_key")?, (row.get("brand")?, row.get("platform")?));
+        Ok(())
+    })?;
+    Ok(index(&raw, models))
+}
+
+/// Replaces keys by positions: components in the order of the vocabulary, then those it does not have; the rest sorted.
+fn index(raw: &[Raw], mut models: BTreeMap<String, ModelsWithBrandAndPlatform>) -> Records {
+    let mut found: BTreeMap<&str, Named<'_>> = BTreeMap::new();
+    for job in raw {
+        let named = found.entry(&job.category).or_default();
+        named.components.insert(&job.fault);
+        named.symptoms.extend(job.symptoms.iter().map(String::as_str));
+        named.kinds.insert(&job.kind);
+    }
+    let mut all = Records::default();
+    let mut positions = BTreeMap::new();
+    for (key, named) in found {
+        let known: Vec<&str> = vocabulary().components_of(key).map(|component| component.key.as_str()).collect();
+        let unknown = named.components.iter().filter(|component| !known.contains(component));
+        let components: Vec<String> = known.iter().chain(unknown).map(|component| (*component).to_owned()).collect();
+        positions.insert(key, all.categories.len());
+        all.categories.push(CategoryKeys {
+            key: key.to_owned(),
+            components,
+            symptoms: named.symptoms.into_iter().map(str::to_owned).collect(),
+            kinds: named.kinds.into_iter().cloned().collect(),
+            models: models.remove(key).unwrap_or_default(),
+        });
+    }
+    for job in raw {
+        let category = positions[job.category.as_str()];
+        let keys = &all.categories[category];
+        let (Some(fault), Ok(kind)) = (keys.components.iter().position(|key| *key == job.fault), keys.kinds.binary_search(&job.kind))
+        else {
+            continue;
+        };
+        let symptoms = job.symptoms.iter().filter_map(|key| keys.symptoms.binary_search(key).ok()).collect();
+        all.records.push(Record { category, kind, age_band: job.age_band, symptoms, fault, period: job.period, jobs: job.jobs });
+    }
+    all
+}

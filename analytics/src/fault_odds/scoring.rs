@@ -1,0 +1,179 @@
+//! Strengths fitted on one year, skill measured on the next.
+
+use std::collections::BTreeMap;
+
+use fixodds_estimators::fault_odds::fit::{HeldOut, Training, each_answer, fit};
+use fixodds_estimators::fault_odds::skill::{CALIBRATION_BINS, GainTally, SkillTally};
+use fixodds_estimators::fault_odds::{GroupCounts, Settings};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
+use serde::{Deserialize, Serialize};
+
+use super::Category;
+use super::counting::count;
+use super::records::{Period, Record, Records};
+use crate::evidence_rows::Estimated;
+
+/// Fitting looks at no more different questions than this, evenly spaced: more would not move the strengths.
+const MOST_QUESTIONS: usize = 10_000;
+
+/// One measure of skill.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SkillRow {
+    /// None: all categories together.
+    pub category: Option<String>,
+    pub predictor: String,
+    pub statistic: String,
+    /// Edges of the calibration group and the mean probability stated in it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub calibration: Option<[f64; 3]>,
+    pub jobs: u64,
+    pub training_jobs: u64,
+    pub estimated: Result<Interval, CannotEstimate>,
+}
+
+/// What a predictor may know beside the category.
+#[derive(Debug, Clone, Copy)]
+struct Predictor {
+    name: &'static str,
+    kind: bool,
+    age: bool,
+    symptoms: bool,
+}
+
+const FULL: Predictor = Predictor { name: "fault_odds", kind: true, age: true, symptoms: true };
+const LESS: [Predictor; 4] = [
+    Predictor { name: "base_frequencies", kind: false, age: false, symptoms: false },
+    Predictor { name: "without_symptoms", symptoms: false, ..FULL },
+    Predictor { name: "without_age", age: false, ..FULL },
+    Predictor { name: "without_kind", kind: false, ..FULL },
+];
+
+/// The settings for answering, fitted on the last twelve months, and how many jobs they rest on.
+pub fn settings_for_use(records: &Records) -> (Settings, u64) {
+    fitted(records, Period::LastYear)
+}
+
+/// Settings under which the jobs of one period are most likely, given those before; the defaults where there are none to fit on.
+fn fitted(records: &Records, period: Period) -> (Settings, u64) {
+    let before = count(records, |record| record.period < period);
+    let known = |record: &&Record| before[record.category].jobs() > 0;
+    let held_out: Vec<&Record> = records.records.iter().filter(|record| record.period == period).filter(known).collect();
+    let step = held_out.len().div_ceil(MOST_QUESTIONS).max(1);
+    let held_out: Vec<HeldOut> = held_out.into_iter().step_by(step).map(|record| asked(record, FULL)).collect();
+    match fit(&training(records, &before), &held_out) {
+        Ok(settings) => (settings, held_out.iter().map(|asked| u64::from(asked.jobs)).sum()),
+        Err(_) => (Settings::default(), 0),
+    }
+}
+
+fn training<'a>(records: &Records, counts: &'a [Category]) -> Vec<Training<'a>> {
+    let kinds = |(keys, category): (&super::records::CategoryKeys, &'a Category)| {
+        let groups = |kind: &super::records::Kind| -> [Option<&'a GroupCounts>; 3] {
+            category.groups(kind.brand.as_deref(), kind.platform.as_deref(), kind.model.as_deref())
+        };
+        // One more kind at the end, of which nothing is known.
+        let kinds = keys.kinds.iter().map(groups).chain([[None; 3]]).collect();
+        Training { counts: &category.counts, kinds }
+    };
+    records.categories.iter().zip(counts).map(kinds).collect()
+}
+
+fn asked(record: &Record, predictor: Predictor) -> HeldOut {
+    HeldOut {
+        category: record.category,
+        kind: record.kind,
+        age_band: record.age_band.filter(|_| predictor.age),
+        symptoms: if predictor.symptoms { record.symptoms.clone() } else { Vec::new() },
+        fault: record.fault,
+        jobs: record.jobs,
+    }
+}
+
+/// Tallies by category (none: all).
+type Tallies<T> = BTreeMap<Option<usize>, T>;
+
+/// How well the time before the last twelve months foretells them; nothing where either holds no job.
+pub fn skill(records: &Records) -> Vec<SkillRow> {
+    let (settings, _) = fitted(records, Period::LastYearButOne);
+    let before = count(records, |record| record.period < Period::LastYear);
+    let training = training(records, &before);
+    let test: Vec<&Record> = records.records.iter().filter(|record| record.period == Period::LastYear).collect();
+    if test.is_empty() || before.iter().all(|category| category.jobs() == 0) {
+        return Vec::new();
+    }
+    let questions = |predictor: Predictor| -> Vec<HeldOut> {
+        let kind = |record: &Record| if predictor.kind { record.kind } else { records.categories[record.category].kinds.len() };
+        test.iter().map(|record| HeldOut { kind: kind(record), ..asked(record, predictor) }).collect()
+    };
+    let answers = |predictor: Predictor| {
+        let mut tallies: Tallies<SkillTally> = BTreeMap::new();
+        let mut given = Vec::with_capacity(test.len());
+        // Positions all come from the records that were counted.
+        let answered = each_answer(&training, &questions(predictor), &settings, &mut |asked, probabilities| {
+            given.push(probabilities[asked.fault]);
+            for scope in [None, Some(asked.category)] {
+                tallies.entry(scope).or_default().add(probabilities, asked.fault, asked.jobs);
+            }
+        });
+        answered.map(|()| (tallies, given))
+    };
+    let training_jobs = |scope: Option<usize>| match scope {
+        Some(category) => u64::from(before[category].jobs()),
+        None => before.iter().map(|category| u64::from(category.jobs())).sum(),
+    };
+    let key = |scope: Option<usize>| scope.map(|category| records.categories[category].key.clone());
+    let row = |scope, predictor: Predictor, statistic: &str, jobs, estimated: Estimated| SkillRow {
+        category: key(scope),
+        predictor: predictor.name.to_owned(),
+        statistic: statistic.to_owned(),
+        calibration: None,
+        jobs,
+        training_jobs: training_jobs(scope),
+        estimated,
+    };
+    let Ok((full, full_given)) = answers(FULL) else { return Vec::new() };
+    let mut rows = Vec::new();
+    for (scope, tally) in &full {
+        rows.extend(statistics(tally).map(|(name, estimated)| row(*scope, FULL, name, tally.jobs, estimated)));
+        rows.extend(
+            calibration(tally).map(|(groups, jobs, estimated)| SkillRow {
+                calibration: Some(groups),
+                ..row(*scope, FULL, "calibration", jobs, estimated)
+            }),
+        );
+    }
+    for predictor in LESS {
+        let Ok((tallies, given)) = answers(predictor) else { return Vec::new() };
+        let mut gains: Tallies<GainTally> = BTreeMap::new();
+        for ((record, first), second) in test.iter().zip(&full_given).zip(&given) {
+            for scope in [None, Some(record.category)] {
+                gains.entry(scope).or_default().add(*first, *second, record.jobs);
+            }
+        }
+        for (scope, tally) in &tallies {
+            rows.extend(statistics(tally).map(|(name, estimated)| row(*scope, predictor, name, tally.jobs, estimated)));
+            rows.push(row(*scope, predictor, "log_loss_gain", tally.jobs, gains[scope].gain(CONFIDENCE)));
+        }
+    }
+    rows
+}
+
+fn statistics(tally: &SkillTally) -> impl Iterator<Item = (&'static str, Estimated)> {
+    [
+        ("log_loss", tally.log_loss(CONFIDENCE)),
+        ("top_1", tally.top_1(CONFIDENCE)),
+        ("top_3", tally.top_3(CONFIDENCE)),
+        ("expected_calibration_error", tally.expected_calibration_error(CONFIDENCE)),
+    ]
+    .into_iter()
+}
+
+/// Groups that hold jobs: edges with mean stated probability, jobs, observed share.
+fn calibration(tally: &SkillTally) -> impl Iterator<Item = ([f64; 3], u64, Estimated)> {
+    let width = 1.0 / CALIBRATION_BINS as f64;
+    tally.bins.iter().enumerate().filter(|(_, bin)| bin.jobs > 0).map(move |(position, bin)| {
+        let from = position as f64 * width;
+        let observed = fixodds_estimators::binomial::wilson(bin.hits, bin.jobs, CONFIDENCE);
+        ([from, from + width, bin.probability_sum / bin.jobs as f64], bin.jobs, observed)
+    })
+}

@@ -1,0 +1,82 @@
+//! The technician's question as one page: a file that works offline on a phone and works out in the browser the numbers of
+//! `fixodds odds`, from the same counts.
+
+use std::collections::BTreeMap;
+
+use fixodds_analytics::fault_odds::FaultOdds;
+use fixodds_schemas::vocabulary::{Caution, List, Vocabulary};
+use minijinja::{Environment, context};
+use serde::Serialize;
+
+const PAGE: &str = include_str!("page.html");
+const STYLE: &str = include_str!("page.css");
+const ODDS_SCRIPT: &str = include_str!("odds.js");
+const PAGE_SCRIPT: &str = include_str!("page.js");
+
+/// Why the page cannot be written.
+#[derive(Debug, thiserror::Error)]
+pub enum OddsPageError {
+    #[error("the page of odds cannot be filled in: {0}")]
+    Template(#[from] minijinja::Error),
+    #[error("the counts for the page of odds cannot be written as JSON: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+#[derive(Serialize)]
+struct Data<'a> {
+    odds: &'a FaultOdds,
+    words: Words<'a>,
+}
+
+/// The words for all keys that the counts hold.
+#[derive(Serialize)]
+struct Words<'a> {
+    categories: BTreeMap<&'a str, &'a str>,
+    components: BTreeMap<&'a str, ComponentWords<'a>>,
+    symptoms: BTreeMap<&'a str, &'a str>,
+    subunits: BTreeMap<&'a str, &'a str>,
+    /// In the order of reading.
+    cautions: Vec<&'a Caution>,
+}
+
+#[derive(Serialize)]
+struct ComponentWords<'a> {
+    name: &'a str,
+    subunit: &'a str,
+    check_minutes: f64,
+    cautions: &'a [String],
+}
+
+/// The page as HTML.
+///
+/// # Errors
+/// If the template or the counts cannot be written.
+pub fn render(odds: &FaultOdds, vocabulary: &Vocabulary) -> Result<String, OddsPageError> {
+    // Inside a script element `<` could end it.
+    let data = serde_json::to_string(&Data { odds, words: words(odds, vocabulary) })?.replace('<', "\\u003c");
+    let mut templates = Environment::new();
+    templates.add_template("page.html", PAGE)?;
+    let page = templates.get_template("page.html")?;
+    Ok(page.render(context! { style => STYLE, data, odds_script => ODDS_SCRIPT, page_script => PAGE_SCRIPT })?)
+}
+
+fn words<'a>(odds: &'a FaultOdds, vocabulary: &'a Vocabulary) -> Words<'a> {
+    let names = |list: List, keys: &mut dyn Iterator<Item = &'a String>| -> BTreeMap<&'a str, &'a str> {
+        keys.map(|key| (key.as_str(), vocabulary.name(list, key))).collect()
+    };
+    let component = |key: &'a String| {
+        let known = vocabulary.component(key)?;
+        let words =
+            ComponentWords { name: &known.name, subunit: &known.subunit, check_minutes: known.check_minutes, cautions: &known.cautions };
+        Some((key.as_str(), words))
+    };
+    let mut cautions: Vec<&Caution> = vocabulary.cautions.iter().collect();
+    cautions.sort_by_key(|caution| caution.order);
+    Words {
+        categories: names(List::Category, &mut odds.categories.iter().map(|category| &category.key)),
+        components: odds.categories.iter().flat_map(|category| &category.components).filter_map(component).collect(),
+        symptoms: names(List::Symptom, &mut odds.categories.iter().flat_map(|category| &category.symptoms)),
+        subunits: vocabulary.subunits.iter().map(|subunit| (subunit.key.as_str(), subunit.name.as_str())).collect(),
+        cautions,
+    }
+}

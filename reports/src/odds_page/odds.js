@@ -1,0 +1,233 @@
+// Works out the same numbers as `fixodds odds`, from the same counts. What each formula means and where it comes from stands in
+// analytics/estimators/src/fault_odds/mod.rs and search_order.rs; the names here are the names there.
+'use strict';
+
+const Z = 1.959963984540054; // 95 %, two-sided
+const LARGEST_LOG = 600;
+const OPENING_PART = 0.5;
+const DEFAULT_CHECK_MINUTES = 15;
+const MOST_OF_IT = 0.9;
+const FAULTS_WITH_CONSEQUENCES = 3;
+const SHORTEST_PART = 3;
+
+const sum = numbers => numbers.reduce((total, number) => total + number, 0);
+const ofShape = (shape, divisor) => ({ value: shape / divisor, logVariance: 1 / shape + 0.5 / (shape * shape) });
+const own = (object, key) => key != null && Object.hasOwn(object, key) ? object[key] : null;
+
+/** The counts of a category under the settings, ready to answer. */
+function categoryOdds(counts, settings) {
+  const bands = counts.faults_by_age[0].length - 1;
+  const ofComponent = counts.faults_by_age.map(sum);
+  const jobs = sum(ofComponent);
+  const equal = settings.category_strength / ofComponent.length;
+  const share = ofComponent.map(n => ofShape(n + equal, jobs + settings.category_strength));
+  const band = Array.from({ length: bands }, (_, position) => position);
+  const spread = counts.faults_by_age.map(row =>
+    band.map(at => sum(band.map(other => settings.age_reach ** Math.abs(other - at) * row[other]))));
+  const inBand = band.map(at => sum(spread.map(row => row[at])));
+  const shareByAge = share.map((allAges, k) => {
+    const row = spread[k].map((n, at) => ofShape(n + settings.age_strength * allAges.value, inBand[at] + settings.age_strength));
+    return [...row, allAges];
+  });
+  return { bands, share, shareByAge, symptom: symptomFactors(counts, settings), settings };
+}
+
+function symptomFactors(counts, settings) {
+  const symptoms = counts.mentions[0].length;
+  const mentions = Array.from({ length: symptoms }, (_, j) => sum(counts.mentions.map(row => row[j])) + 0.5);
+  const all = sum(mentions);
+  return counts.mentions.map((row, k) => {
+    const elsewhere = counts.all_mentions_elsewhere[k];
+    const [borrowed, total] = elsewhere > 0 ? [settings.elsewhere_strength, elsewhere] : [0, 1];
+    const divisor = sum(row) + borrowed + settings.symptom_strength;
+    return row.map((n, j) => {
+      const prior = borrowed * counts.mentions_elsewhere[k][j] / total + settings.symptom_strength * (mentions[j] / all);
+      return ofShape(n + prior, divisor);
+    });
+  });
+}
+
+/** How many times as frequent each component is in the kind as in the category at the same ages. */
+function kindRatios(odds, groups) {
+  let ratios = odds.share.map(share => ({ value: 1, logVariance: share.logVariance }));
+  groups.forEach((group, level) => {
+    if (!group) return;
+    const observed = new Array(odds.share.length).fill(0);
+    for (const [component, jobs] of group.faults) observed[component] = jobs;
+    ratios = ratios.map((above, k) => {
+      const expected = sum(group.jobs.map(([band, jobs]) => jobs * odds.shareByAge[k][band].value));
+      const prior = odds.settings.group_strengths[level] * odds.share[k].value;
+      const shape = observed[k] + prior * above.value;
+      const weightAbove = prior * above.value / shape;
+      const ratio = ofShape(shape, expected + prior);
+      return { value: ratio.value, logVariance: ratio.logVariance + weightAbove * weightAbove * above.logVariance };
+    });
+  });
+  return ratios;
+}
+
+/** Probability of each component, with its interval. */
+function probabilities(odds, groups, band, symptoms) {
+  const ratios = kindRatios(odds, groups);
+  const exponent = odds.settings.symptom_exponent;
+  const weights = odds.share.map((_, k) => {
+    const share = odds.shareByAge[k][band ?? odds.bands];
+    const factors = symptoms.map(j => odds.symptom[k][j]);
+    return {
+      log: Math.log(share.value) + Math.log(ratios[k].value) + exponent * sum(factors.map(factor => Math.log(factor.value))),
+      variance: (band == null ? 0 : share.logVariance) + ratios[k].logVariance + exponent * exponent * sum(factors.map(factor => factor.logVariance)),
+    };
+  });
+  const largest = Math.max(...weights.map(weight => weight.log));
+  const raw = weights.map(weight => Math.exp(weight.log - largest));
+  const total = sum(raw);
+  const shares = raw.map(weight => weight / total);
+  const weighted = sum(shares.map((p, k) => p * p * weights[k].variance));
+  return shares.map((p, k) => {
+    const others = 1 - p;
+    if (others <= 0) return { estimate: p, lower: p, upper: p };
+    const v = weights[k].variance;
+    const spread = Z * Math.sqrt(v + Math.max(weighted - p * p * v, 0) / (others * others));
+    const down = p * Math.exp(-spread);
+    const lower = down / (others + down);
+    const upper = 1 - others / (others + p * Math.exp(Math.min(spread, LARGEST_LOG)));
+    return { estimate: p, lower: Math.min(lower, p), upper: Math.max(upper, p) };
+  });
+}
+
+/** The order of checks with the least expected time. */
+function searchOrder(checks, opening) {
+  const ratio = position => checks[position].probability / checks[position].minutes;
+  const left = opening.map((_, group) => checks.map((_, position) => position)
+    .filter(position => checks[position].group === group).sort((a, b) => ratio(b) - ratio(a) || a - b));
+  const opened = opening.map(() => false);
+  const steps = [];
+  let minutes = 0, found = 0, expected = 0;
+  while (steps.length < checks.length) {
+    let best = null;
+    left.forEach((waiting, group) => {
+      if (waiting.length === 0) return;
+      const offer = { group, ...bestFew(waiting, checks, opened[group] ? 0 : opening[group]) };
+      if (!best || offer.ratio > best.ratio) best = offer;
+    });
+    for (const position of left[best.group].splice(0, best.count)) {
+      const opens = !opened[best.group];
+      opened[best.group] = true;
+      const taken = checks[position].minutes + (opens ? opening[best.group] : 0);
+      minutes += taken;
+      found += checks[position].probability;
+      expected += checks[position].probability * minutes;
+      steps.push({ position, opens, minutes: taken, minutes_elapsed: minutes, probability_found: found });
+    }
+  }
+  return { steps, expected_minutes: expected / found };
+}
+
+function bestFew(waiting, checks, opening) {
+  let probability = 0, minutes = opening, best = { ratio: -Infinity, count: 1 };
+  waiting.forEach((position, taken) => {
+    probability += checks[position].probability;
+    minutes += checks[position].minutes;
+    if (probability / minutes > best.ratio) best = { ratio: probability / minutes, count: taken + 1 };
+  });
+  return best;
+}
+
+/** Answers questions from the embedded counts. */
+function technician(data) {
+  const { odds, words } = data;
+  const prepared = new Map();
+  const categoryOf = key => odds.categories.find(category => category.key === key);
+
+  function prepare(category) {
+    if (!prepared.has(category.key)) prepared.set(category.key, categoryOdds(category.counts, odds.settings));
+    return prepared.get(category.key);
+  }
+
+  function ageBand(age) {
+    if (age == null) return null;
+    const position = odds.age_band_edges.findLastIndex(edge => age >= edge);
+    return position < 0 ? null : position;
+  }
+
+  function orderOf(category, answers) {
+    const minutes = key => own(words.components, key)?.check_minutes || DEFAULT_CHECK_MINUTES;
+    const subunit = key => own(words.components, key)?.subunit ?? key;
+    const subunits = [...new Set(category.components.map(subunit))];
+    const shortest = subunits.map(key => Math.min(...category.components.filter(c => subunit(c) === key).map(minutes)));
+    const opening = shortest.map(shortest => shortest * OPENING_PART);
+    const checks = category.components.map((key, k) => {
+      const group = subunits.indexOf(subunit(key));
+      return { probability: answers[k].estimate, minutes: minutes(key) - opening[group], group };
+    });
+    const order = searchOrder(checks, opening);
+    const steps = order.steps.map(({ position, ...step }) => ({ component: category.components[position], subunit: subunit(category.components[position]), ...step }));
+    return { checks: steps, expected_minutes: order.expected_minutes };
+  }
+
+  function answer(asked) {
+    const category = categoryOf(asked.category);
+    const symptoms = asked.symptoms.map(key => category.symptoms.indexOf(key)).filter(position => position >= 0);
+    const groups = [own(category.brands, asked.brand), own(category.platforms, asked.platform), own(category.models, asked.model)];
+    const band = ageBand(asked.age_years);
+    const answers = probabilities(prepare(category), groups, band, symptoms);
+    const order = orderOf(category, answers);
+    const likely = category.components.map((component, k) => ({ component, probability: answers[k] }))
+      .sort((a, b) => b.probability.estimate - a.probability.estimate);
+    const reached = order.checks.findIndex(step => step.probability_found >= MOST_OF_IT);
+    const toMost = reached < 0 ? order.checks.length : reached + 1;
+    const likeliest = likely.slice(0, FAULTS_WITH_CONSEQUENCES).map(({ component }) => component);
+    const of = known => likeliest.flatMap(component => known.filter(found => found.component === component));
+    const cautioned = new Set(order.checks.slice(0, toMost).flatMap(step => own(words.components, step.component)?.cautions ?? []));
+    const total = group => group && sum(group.jobs.map(([, jobs]) => jobs));
+    const inBand = row => band == null ? sum(row) : row[band];
+    return {
+      asked,
+      basis: {
+        model_jobs: total(groups[2]),
+        platform_jobs: total(groups[1]),
+        brand_jobs: total(groups[0]),
+        category_jobs: sum(category.counts.faults_by_age.map(sum)),
+        age_band_jobs: sum(category.counts.faults_by_age.map(inBand)),
+      },
+      age_band: band == null ? null : [odds.age_band_edges[band], odds.age_band_edges[band + 1] ?? null],
+      odds: likely,
+      ...order,
+      checks_to_90_percent: toMost,
+      consequences: of(category.consequences).filter(found => found.lift_lower > 1),
+      repair_scopes: of(category.repair_scopes),
+      cautions: words.cautions.filter(caution => caution.always || cautioned.has(caution.key)).map(caution => caution.key),
+    };
+  }
+
+  // Finding a model: letters and digits in capitals, as in analytics/src/fault_odds/search.rs.
+  const compact = text => [...text].filter(character => /[\p{L}\p{N}]/u.test(character)).join('').toUpperCase();
+  const isRegion = rest => /^[A-Z]{2,3}$/.test(rest);
+  let index = null;
+
+  function models() {
+    index ??= odds.categories.flatMap(category => Object.entries(category.models).map(([key, model]) => {
+      const number = model.brand && key.startsWith(model.brand) ? key.slice(model.brand.length) : key;
+      return { category: category.key, key, brand: model.brand, platform: model.platform, spellings: [compact(number), compact(key)] };
+    }));
+    return index;
+  }
+
+  function findModels(text) {
+    const asked = compact(text);
+    const long = asked.length >= SHORTEST_PART;
+    const ways = [
+      spelling => spelling === asked,
+      spelling => asked.startsWith(spelling) && isRegion(asked.slice(spelling.length)),
+      spelling => long && spelling.startsWith(asked),
+      spelling => long && spelling.includes(asked),
+    ];
+    for (const fits of ways) {
+      const found = models().filter(model => model.spellings.some(fits));
+      if (found.length > 0) return found;
+    }
+    return [];
+  }
+
+  return { answer, findModels, categoryOf };
+}

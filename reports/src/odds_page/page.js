@@ -1,0 +1,192 @@
+// The page: what is asked on top, the answer below, worked out anew at every change. All text is set as text, never as markup.
+'use strict';
+
+const data = JSON.parse(document.getElementById('data').textContent);
+const answers = technician(data);
+const MOST_FOUND = 6;
+const MOST_ODDS = 8;
+const MOST_CHECKS = 12;
+const HIGHEST_AGE_YEARS = 40;
+
+const at = id => document.getElementById(id);
+const state = { category: '', brand: null, platform: null, model: null, symptoms: new Set() };
+
+function element(name, text, properties = {}) {
+  const made = document.createElement(name);
+  if (text != null) made.textContent = text;
+  return Object.assign(made, properties);
+}
+
+const percent = (share, digits = 0) => `${(share * 100).toFixed(digits)} %`;
+const range = share => `${percent(share.estimate)} (${(share.lower * 100).toFixed(0)} to ${(share.upper * 100).toFixed(0)})`;
+const capital = text => text.charAt(0).toUpperCase() + text.slice(1);
+const named = (list, key) => own(list, key)?.name ?? own(list, key) ?? key.replaceAll('_', ' ');
+const component = key => capital(named(data.words.components, key));
+
+function choose(model) {
+  Object.assign(state, { category: model.category, brand: model.brand, platform: model.platform, model: model.key, symptoms: new Set() });
+  at('model').value = model.key;
+  at('category').value = model.category;
+  at('found').replaceChildren();
+  at('found-note').textContent = '';
+  showSymptoms();
+  show();
+}
+
+function search() {
+  const text = at('model').value;
+  Object.assign(state, { brand: null, platform: null, model: null });
+  const found = text.trim() === '' ? [] : answers.findModels(text);
+  at('found').replaceChildren(...found.slice(0, MOST_FOUND).map(model => {
+    const button = element('button', model.key, { type: 'button' });
+    button.append(element('small', named(data.words.categories, model.category)));
+    button.addEventListener('click', () => choose(model));
+    const item = element('li');
+    item.append(button);
+    return item;
+  }));
+  at('found-note').textContent = text.trim() === '' ? ''
+    : found.length === 0 ? 'No such model on record. Choose the kind of machine below.'
+    : found.length > MOST_FOUND ? `${found.length} models fit; go on typing.` : '';
+  show();
+}
+
+function showSymptoms() {
+  const category = answers.categoryOf(state.category);
+  at('symptoms').replaceChildren(...(category?.symptoms ?? []).map(key => {
+    const label = element('label');
+    const box = element('input', null, { type: 'checkbox', value: key, checked: state.symptoms.has(key) });
+    box.addEventListener('change', () => {
+      if (box.checked) state.symptoms.add(key); else state.symptoms.delete(key);
+      show();
+    });
+    label.append(box, element('span', named(data.words.symptoms, key)));
+    return label;
+  }));
+}
+
+/** The question as it stands; symptoms sorted, as the command does. */
+function asked() {
+  const age = at('age').value === '' ? null : Number(at('age').value);
+  const sensible = age != null && age >= 0 && age <= HIGHEST_AGE_YEARS;
+  return {
+    category: state.category, brand: state.brand, platform: state.platform, model: state.model,
+    age_years: sensible ? age : null, symptoms: [...state.symptoms].sort(),
+  };
+}
+
+function show() {
+  const known = state.category !== '';
+  at('answer').hidden = !known;
+  at('start').hidden = known;
+  const age = at('age').value;
+  at('age-note').textContent = age !== '' && !(Number(age) >= 0 && Number(age) <= HIGHEST_AGE_YEARS) ? 'That age cannot be; it does not count.' : '';
+  if (!known) return;
+  const answer = answers.answer(asked());
+  at('machine').textContent = machine(answer.asked);
+  at('basis').textContent = basis(answer);
+  at('cautions').replaceChildren(...data.words.cautions.filter(caution => answer.cautions.includes(caution.key)).map(caution => {
+    const item = element('li');
+    item.append(element('strong', `${caution.name}. `), caution.text);
+    return item;
+  }));
+  showOdds(answer);
+  showChecks(answer);
+  showConsequences(answer);
+  at('skill').textContent = skill(answer.asked.category);
+}
+
+function machine(asked) {
+  const kind = asked.model ?? asked.brand;
+  const said = asked.symptoms.map(key => named(data.words.symptoms, key).toLowerCase());
+  const age = asked.age_years == null ? 'age not known' : `${asked.age_years} years old`;
+  return `${capital(named(data.words.categories, asked.category))}${kind ? ` ${kind}` : ''}, ${age}: ${said.length ? said.join(', ') : 'no symptom chosen'}`;
+}
+
+function basis({ asked, basis, age_band }) {
+  const levels = [[asked.model, basis.model_jobs, 'on this model'], [asked.platform, basis.platform_jobs, 'on its platform'],
+    [asked.brand, basis.brand_jobs, 'of the brand'], [true, basis.category_jobs, 'in its category']].filter(([level]) => level);
+  const parts = levels.map(([, jobs, place], position) => `${jobs ?? 0}${position === 0 ? ' jobs' : ''} ${place}`);
+  const age = age_band == null ? '' : `; ${basis.age_band_jobs} at ${age_band[0]} ${age_band[1] == null ? 'years or more' : `to ${age_band[1]} years`}`;
+  return `From ${parts.join(', ')}${age}. Records to ${data.odds.as_of}.`;
+}
+
+function showOdds(answer) {
+  at('odds').replaceChildren(...answer.odds.slice(0, MOST_ODDS).map(likely => {
+    const row = element('tr');
+    const share = element('td');
+    const bar = element('span', null, { className: 'bar' });
+    bar.setAttribute('aria-hidden', 'true');
+    bar.style.inlineSize = percent(likely.probability.estimate, 1).replace(' ', '');
+    share.append(element('b', percent(likely.probability.estimate)), bar);
+    const { lower, upper } = likely.probability;
+    row.append(element('th', component(likely.component), { scope: 'row' }), share, element('td', `${(lower * 100).toFixed(0)} to ${(upper * 100).toFixed(0)} %`));
+    return row;
+  }));
+  const rest = sum(answer.odds.slice(MOST_ODDS).map(likely => likely.probability.estimate));
+  at('rest').textContent = `Anything else: ${percent(rest, 1)}. Ranges hold the true probability with 95 % confidence.`;
+}
+
+function showChecks(answer) {
+  const shown = answer.checks.slice(0, Math.min(answer.checks_to_90_percent, MOST_CHECKS));
+  at('checks').replaceChildren(...shown.map((step, position) => {
+    const item = element('li');
+    if (position === 0 || shown[position - 1].subunit !== step.subunit) {
+      item.append(element('small', `${step.opens ? 'Get at' : 'Back to'}: ${named(data.words.subunits, step.subunit)}`));
+    }
+    item.append(element('b', component(step.component)), element('span', ` ${step.minutes.toFixed(0)} minutes; found by then ${percent(step.probability_found)}`));
+    return item;
+  }));
+  at('minutes').textContent = `${answer.expected_minutes.toFixed(0)} minutes on average; ${answer.checks_to_90_percent} checks reach 90 %. Times are common practice, no source.`;
+}
+
+function showConsequences(answer) {
+  const damage = answer.consequences.map(found =>
+    element('li', `${component(found.component)} at fault: ${component(found.damaged).toLowerCase()} damaged with it in ${range(found.share)} of ${found.jobs} jobs.`));
+  const replaced = { both_replaced: 'both were replaced', consequential_only: 'only the damaged part was replaced', primary_only: 'only the cause was replaced' };
+  const returns = answer.repair_scopes.filter(found => found.roster_only).map(found =>
+    element('li', `${component(found.component)}: where ${replaced[found.replaced] ?? found.replaced}, ${range(found.returned)} of ${found.jobs} repairs came back with it within a year.`));
+  at('with').hidden = damage.length === 0;
+  at('damage').replaceChildren(...damage, ...(damage.length ? returns : []));
+}
+
+function skill(category) {
+  const find = (predictor, statistic) => data.odds.skill.find(row => row.category === category && row.predictor === predictor && row.statistic === statistic);
+  const [first, three, base, gain] = [['fault_odds', 'top_1'], ['fault_odds', 'top_3'], ['base_frequencies', 'top_3'], ['without_symptoms', 'log_loss_gain']].map(pair => find(...pair));
+  const cannot = 'How good these odds are cannot be measured yet: that takes records of more than twelve months.';
+  if (![first, three, base].every(row => row?.estimated.Ok)) return cannot;
+  const told = `Of ${first.jobs} jobs of the last year, told the year before, the fault was the first named in ${range(first.estimated.Ok)}, among three in ${range(three.estimated.Ok)} (by base frequencies ${range(base.estimated.Ok)}).`;
+  const helps = gain?.estimated.Ok;
+  const symptoms = helps == null ? 'Whether symptoms help cannot be told yet.'
+    : helps.lower > 0 ? 'Symptoms as recorded tell faults apart.'
+    : helps.upper < 0 ? 'Symptoms as recorded mislead: the odds are better without them.'
+    : 'Symptoms as recorded carry no information on the fault that could be shown.';
+  return `${told} ${symptoms}`;
+}
+
+function start() {
+  at('category').append(...data.odds.categories.filter(category => sum(category.counts.faults_by_age.map(sum)) > 0)
+    .map(category => element('option', capital(named(data.words.categories, category.key)), { value: category.key })));
+  at('category').addEventListener('change', () => {
+    Object.assign(state, { category: at('category').value, brand: null, platform: null, model: null, symptoms: new Set() });
+    at('model').value = '';
+    at('found').replaceChildren();
+    at('found-note').textContent = '';
+    showSymptoms();
+    show();
+  });
+  at('model').addEventListener('input', search);
+  at('model').addEventListener('keydown', event => {
+    if (event.key === 'Enter') at('found').querySelector('button')?.click();
+  });
+  at('age').addEventListener('input', show);
+  for (const [id, by] of [['younger', -1], ['older', 1]]) {
+    at(id).addEventListener('click', () => {
+      at('age').value = String(Math.min(HIGHEST_AGE_YEARS, Math.max(0, Math.floor(Number(at('age').value) || 0) + by)));
+      show();
+    });
+  }
+  at('print').addEventListener('click', () => window.print());
+  show();
+}
+start();

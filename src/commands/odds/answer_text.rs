@@ -1,0 +1,124 @@
+//! The answer as plain text: cautions first, then the odds, the order of checks, and what goes with the likeliest faults.
+
+use std::io::{self, Write};
+
+use fixodds_analytics::fault_odds::{Answer, FaultOdds};
+use fixodds_estimators::Interval;
+use fixodds_schemas::{List, vocabulary};
+
+use super::skill_text;
+
+const MOST_ODDS: usize = 8;
+const MOST_CHECKS: usize = 12;
+
+pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &[String]) -> io::Result<()> {
+    writeln!(out, "BEFORE YOU TEST OR OPEN ANYTHING")?;
+    for caution in answer.cautions.iter().filter_map(|key| vocabulary().caution(key)) {
+        writeln!(out, "  ! {}: {}", caution.name, caution.text)?;
+    }
+    writeln!(out, "\n{}", machine(answer))?;
+    writeln!(out, "{}", basis(answer, &odds.as_of))?;
+    for notice in notices {
+        writeln!(out, "Note: {notice}")?;
+    }
+    writeln!(out, "\nLikely faults (95 % interval)")?;
+    for likely in answer.odds.iter().take(MOST_ODDS) {
+        writeln!(out, "  {:<38} {}", component(&likely.component), percent(&likely.probability))?;
+    }
+    let rest: f64 = answer.odds.iter().skip(MOST_ODDS).map(|other| other.probability.estimate).sum();
+    writeln!(out, "  {:<38} {:>5.1} %", "anything else", rest * 100.0)?;
+    checks(out, answer)?;
+    consequences(out, answer)?;
+    writeln!(out, "\n{}", skill_text::sentence(odds, &answer.asked.category))
+}
+
+fn machine(answer: &Answer) -> String {
+    let asked = &answer.asked;
+    let category = vocabulary().name(List::Category, &asked.category);
+    let kind = asked.model.as_ref().or(asked.brand.as_ref()).map_or_else(String::new, |kind| format!(" {kind}"));
+    let age = asked.age_years.map_or_else(|| ", age not known".to_owned(), |age| format!(", {age} years old"));
+    let symptoms: Vec<&str> = asked.symptoms.iter().map(|key| vocabulary().name(List::Symptom, key)).collect();
+    let said = if symptoms.is_empty() { ", no symptom given".to_owned() } else { format!(": {}", symptoms.join(", ").to_lowercase()) };
+    capitalised(&format!("{category}{kind}{age}{said}"))
+}
+
+fn basis(answer: &Answer, as_of: &str) -> String {
+    let (asked, basis) = (&answer.asked, &answer.basis);
+    let levels = [
+        (asked.model.is_some(), basis.model_jobs, "on this model"),
+        (asked.platform.is_some(), basis.platform_jobs, "on its platform"),
+        (asked.brand.is_some(), basis.brand_jobs, "of the brand"),
+        (true, Some(basis.category_jobs), "in its category"),
+    ];
+    let known = levels.into_iter().filter(|(known, ..)| *known).enumerate();
+    let parts: Vec<String> = known
+        .map(|(position, (_, jobs, place))| format!("{}{} {place}", jobs.unwrap_or(0), if position == 0 { " jobs" } else { "" }))
+        .collect();
+    let age = match answer.age_band {
+        Some((from, Some(to))) => format!("; {} at {from} to {to} years", basis.age_band_jobs),
+        Some((from, None)) => format!("; {} at {from} years or more", basis.age_band_jobs),
+        None => String::new(),
+    };
+    format!("From {}{age}; records to {as_of}.", parts.join(", "))
+}
+
+fn checks(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
+    let shown = answer.checks_to_90_percent.min(MOST_CHECKS);
+    writeln!(out, "\nChecks in the order that finds the fault soonest: {:.0} minutes on average", answer.expected_minutes)?;
+    let mut place = "";
+    for (number, step) in answer.checks.iter().take(shown).enumerate() {
+        if step.subunit != place {
+            place = &step.subunit;
+            let name = vocabulary().subunit(place).map_or(place, |subunit| subunit.name.as_str());
+            writeln!(out, "  {} {name}", if step.opens { "Get at:" } else { "Back to:" })?;
+        }
+        let found = step.probability_found * 100.0;
+        writeln!(out, "  {:>3}. {:<36} {:>4.0} min, found by then {found:>3.0} %", number + 1, component(&step.component), step.minutes)?;
+    }
+    writeln!(out, "  {} checks reach 90 %. Times are common practice, no source.", answer.checks_to_90_percent)
+}
+
+fn consequences(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
+    if answer.consequences.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "\nLook at these too before power is applied again")?;
+    for found in &answer.consequences {
+        let share = percent(&found.share);
+        writeln!(
+            out,
+            "  {} at fault: {} damaged with it in {share} of {} jobs",
+            component(&found.component),
+            component(&found.damaged).to_lowercase(),
+            found.jobs
+        )?;
+    }
+    for repair in answer.repair_scopes.iter().filter(|repair| repair.roster_only) {
+        let replaced = match repair.replaced.as_str() {
+            "both_replaced" => "both were replaced",
+            "consequential_only" => "only the damaged part was replaced",
+            _ => "only the cause was replaced",
+        };
+        let returned = percent(&repair.returned);
+        writeln!(
+            out,
+            "  {}: where {replaced}, {returned} came back with it within a year ({} repairs)",
+            component(&repair.component),
+            repair.jobs
+        )?;
+    }
+    Ok(())
+}
+
+pub fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+fn component(key: &str) -> &str {
+    vocabulary().name(List::Component, key)
+}
+
+fn percent(share: &Interval) -> String {
+    format!("{:>5.1} % ({:.1} to {:.1})", share.estimate * 100.0, share.lower * 100.0, share.upper * 100.0)
+}
