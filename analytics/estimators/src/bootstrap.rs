@@ -38,7 +38,7 @@ pub struct BootstrapPlan {
 
 impl Default for BootstrapPlan {
     fn default() -> Self {
-        Self { resamples: 9_999, seed: 1, confidence: crate::CONFIDENCE, normal_above: 2_000 }
+        Self { resamples: 9_999, seed: 1, confidence: crate::CONFIDENCE, normal_above: 300 }
     }
 }
 

@@ -8,8 +8,8 @@ INNER JOIN leaf_scope AS l ON l.scope_id = t.scope_id
 INNER JOIN cost_value AS v
     ON v.leaf = l.leaf
     AND v.slice = t.slice
-    AND (t.component IS NULL OR v.component = t.component)
-    AND (t.age_from_years IS NULL OR v.age_from_years = t.age_from_years)
+    AND v.component IS NOT DISTINCT FROM t.component
+    AND v.age_from_years IS NOT DISTINCT FROM t.age_from_years
 WHERE t.slice = ? AND s.scope_level = ? AND t.jobs > ?
 GROUP BY t.scope_id, t.component, t.age_from_years, v.cost, v.amount
 ORDER BY t.scope_id, t.component NULLS FIRST, t.age_from_years NULLS FIRST, v.cost, v.amount

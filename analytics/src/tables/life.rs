@@ -24,6 +24,9 @@ use crate::evidence_rows::{Cell, Estimated, EvidenceRows};
 const FEWEST_EVENTS: u64 = 5;
 /// A curve starts at the first age at which so many machines are at risk, and is conditional on having come so far.
 const FEWEST_AT_RISK: i64 = 10;
+/// With more distinct ages than this, likelihoods put together those within the relative width of each other.
+const MOST_DISTINCT_AGES: usize = 1_000;
+const RELATIVE_AGE_WIDTH: f64 = 0.01;
 const DAYS_PER_YEAR: f64 = 365.25;
 /// Ages at which curves are read off, in half years.
 const LAST_HALF_YEAR: usize = 40;
@@ -281,6 +284,13 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
+    };
+    let coarse;
+    let tally = if tally.rows().len() > MOST_DISTINCT_AGES {
+        coarse = tally.coarsened(RELATIVE_AGE_WIDTH);
+        &coarse
+    } else {
+        tally
     };
     let fit = match fit_weibull(tally, CONFIDENCE) {
         Ok(fit) => fit,
