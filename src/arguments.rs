@@ -153,6 +153,12 @@ pub struct Odds {
     /// What the customer says; may be given several times
     #[arg(long = "symptom", value_name = "WORDS")]
     pub symptoms: Vec<String>,
+    /// Price of such a machine new, instead of the catalogue's
+    #[arg(long, value_name = "AMOUNT")]
+    pub price_new: Option<f64>,
+    /// What the machine would fetch once mended
+    #[arg(long, value_name = "AMOUNT")]
+    pub value_mended: Option<f64>,
     /// Show instead how good the odds have been on jobs they were not made from
     #[arg(long)]
     pub skill: bool,

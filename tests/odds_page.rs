@@ -40,6 +40,10 @@ fn question(odds: &FaultOdds, draws: &mut Draws) -> Asked {
     if draws.below(4) > 0 {
         asked.age_years = Some(draws.below(200) as f64 / 10.0);
     }
+    if draws.below(2) == 0 {
+        asked.value_mended = Some(draws.below(400) as f64);
+        asked.price_new = Some(draws.below(900) as f64).filter(|_| draws.below(2) == 0);
+    }
     asked.symptoms = (0..draws.below(4)).map(|_| category.symptoms[draws.below(category.symptoms.len())].clone()).collect();
     asked.symptoms.sort();
     asked.symptoms.dedup();

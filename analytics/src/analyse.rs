@@ -12,7 +12,7 @@ use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
 use crate::evidence_rows::EvidenceRows;
-use crate::fault_odds::{self, Consequences};
+use crate::fault_odds::{self, Consequences, RepairCosts};
 use crate::tables;
 
 /// How to analyse.
@@ -34,16 +34,18 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     }
     let mut built = BTreeMap::new();
     let mut consequences = Consequences::default();
+    let mut costs = RepairCosts::default();
     for (name, build) in tables::ALL {
         progress(name);
         let started = Instant::now();
         let rows = build(&engine)?;
         consequences.take(name, &rows);
+        costs.take(name, &rows);
         debug!(table = name, rows = rows.len(), seconds = started.elapsed().as_secs_f64(), "evidence table built");
         insert(&mut built, &mut about, name, rows)?;
     }
     progress("fault_odds");
-    let fault_odds = fault_odds::build(&engine, &about.as_of, consequences)?;
+    let fault_odds = fault_odds::build(&engine, &about, consequences, costs)?;
     insert(&mut built, &mut about, "fault_odds", fault_odds.rows()?)?;
     insert(&mut built, &mut about, "fault_odds_skill", fault_odds.skill_rows()?)?;
     about.missing = missing(&about);

@@ -118,6 +118,14 @@ fn with_unit(number: &str, unit: &Unit) -> String {
     }
 }
 
+/// An amount in whole units of its currency.
+#[must_use]
+pub fn money(amount: f64, code: &str) -> String {
+    let digits = format!("{:.0}", amount.abs());
+    let minus = if amount < 0.0 && digits != "0" { MINUS.to_string() } else { String::new() };
+    money_sign(code, &format!("{minus}{digits}"))
+}
+
 fn money_sign(code: &str, number: &str) -> String {
     let (minus, digits) = match number.strip_prefix(MINUS) {
         Some(digits) => (MINUS.to_string(), digits),

@@ -48,7 +48,7 @@ pub fn search_order(checks: &[Check], opening_minutes: &[f64]) -> Result<SearchO
     for (position, check) in checks.iter().enumerate() {
         left[check.group].push(position);
     }
-    let ratio = |position: usize| checks[position].probability / checks[position].minutes;
+    let ratio = |position: usize| comparable(checks[position].probability / checks[position].minutes);
     for group in &mut left {
         group.sort_by(|a, b| ratio(*b).total_cmp(&ratio(*a)).then(a.cmp(b)));
     }
@@ -77,15 +77,21 @@ pub fn search_order(checks: &[Check], opening_minutes: &[f64]) -> Result<SearchO
     Ok(order)
 }
 
+/// Ratios that differ only by rounding count as equal, so that another implementation finds the same order.
+fn comparable(ratio: f64) -> f32 {
+    ratio as f32
+}
+
 /// The highest ratio of probability to time that the first few waiting checks reach together, and how many they are.
-fn best_few(waiting: &[usize], checks: &[Check], opening: f64) -> (f64, usize) {
+fn best_few(waiting: &[usize], checks: &[Check], opening: f64) -> (f32, usize) {
     let (mut probability, mut minutes) = (0.0, opening);
-    let mut best = (f64::NEG_INFINITY, 1);
+    let mut best = (f32::NEG_INFINITY, 1);
     for (taken, position) in waiting.iter().enumerate() {
         probability += checks[*position].probability;
         minutes += checks[*position].minutes;
-        if probability / minutes > best.0 {
-            best = (probability / minutes, taken + 1);
+        let ratio = comparable(probability / minutes);
+        if ratio > best.0 {
+            best = (ratio, taken + 1);
         }
     }
     best

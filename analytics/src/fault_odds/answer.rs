@@ -6,7 +6,8 @@ use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::vocabulary::vocabulary;
 use serde::Serialize;
 
-use super::{Category, Consequence, FaultOdds, RepairScope};
+use super::economics_answer::economics;
+use super::{Category, Consequence, EconomicsAnswer, FaultOdds, RepairScope};
 
 /// Minutes that checking a component takes where the vocabulary does not say (common practice, no source).
 pub const DEFAULT_CHECK_MINUTES: f64 = 15.0;
@@ -26,6 +27,10 @@ pub struct Asked {
     pub model: Option<String>,
     pub age_years: Option<f64>,
     pub symptoms: Vec<String>,
+    /// Price of a new machine; the catalogue's where it is not given.
+    pub price_new: Option<f64>,
+    /// What the machine would fetch once mended.
+    pub value_mended: Option<f64>,
 }
 
 /// Jobs with a known fault at each level that the odds draw on; none where the level is unknown.
@@ -77,6 +82,7 @@ pub struct Answer {
     pub repair_scopes: Vec<RepairScope>,
     /// Keys of the cautions for all that is to be checked, in the order of reading.
     pub cautions: Vec<String>,
+    pub economics: EconomicsAnswer,
 }
 
 impl FaultOdds {
@@ -106,13 +112,17 @@ impl FaultOdds {
             category_jobs: category.jobs(),
             age_band_jobs: category.counts.faults_by_age.iter().map(in_band).sum::<u32>(),
         };
+        let mut by_odds: Vec<usize> = (0..probabilities.len()).collect();
+        by_odds.sort_by(|a, b| comparable(probabilities[*b].estimate).total_cmp(&comparable(probabilities[*a].estimate)));
+        by_odds.truncate(FAULTS_WITH_CONSEQUENCES);
+        let economics = economics(category, &asked, question.age_band, &probabilities, &by_odds)?;
         let mut odds: Vec<ComponentOdds> = category
             .components
             .iter()
             .zip(&probabilities)
             .map(|(component, probability)| ComponentOdds { component: component.clone(), probability: *probability })
             .collect();
-        odds.sort_by(|a, b| b.probability.estimate.total_cmp(&a.probability.estimate));
+        odds.sort_by(|a, b| comparable(b.probability.estimate).total_cmp(&comparable(a.probability.estimate)));
         let likeliest: Vec<&str> = odds.iter().take(FAULTS_WITH_CONSEQUENCES).map(|odds| odds.component.as_str()).collect();
         let to_most = order.steps.iter().position(|step| step.probability_found >= MOST_OF_IT).map_or(order.steps.len(), |at| at + 1);
         let checks = steps(category, &order, &subunits);
@@ -131,9 +141,15 @@ impl FaultOdds {
             expected_minutes: order.expected_minutes,
             checks_to_90_percent: to_most,
             cautions,
+            economics,
             asked,
         })
     }
+}
+
+/// What differs only by rounding counts as equal, so that the page finds the same order.
+pub(super) fn comparable(number: f64) -> f32 {
+    number as f32
 }
 
 /// What is known of some components, in their order.

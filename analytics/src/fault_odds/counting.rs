@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts};
 
-use super::records::{CategoryKeys, Record, Records};
-use super::{Category, Model};
+use super::records::{CategoryKeys, Described, Record, Records};
+use super::{Category, Economics, Model};
 use crate::engine::AGE_BAND_EDGES_YEARS;
 
 /// Position of the column for jobs of unknown age.
@@ -62,9 +62,9 @@ pub fn count(records: &Records, wanted: impl Fn(&Record) -> bool) -> Vec<Categor
 
 fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups) -> Category {
     let counted = |tallies: BTreeMap<String, Tally>| tallies.into_iter().map(|(key, tally)| (key, tally.counts())).collect();
-    let model = |(key, (brand, platform)): (&String, &(Option<String>, Option<String>))| {
-        let counts = groups.models.remove(key).unwrap_or_default().counts();
-        (key.clone(), Model { brand: brand.clone(), platform: platform.clone(), counts })
+    let model = |(key, described): (&String, &Described)| {
+        let Described { brand, platform, price_new } = described.clone();
+        (key.clone(), Model { brand, platform, price_new, counts: groups.models.remove(key).unwrap_or_default().counts() })
     };
     let models = keys.models.iter().map(model).collect();
     Category {
@@ -77,6 +77,7 @@ fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups) -> 
         models,
         consequences: Vec::new(),
         repair_scopes: Vec::new(),
+        economics: Economics::default(),
     }
 }
 

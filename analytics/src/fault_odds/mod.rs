@@ -13,10 +13,13 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
+use crate::evidence::About;
 
 mod answer;
 mod consequences;
 mod counting;
+mod economics;
+mod economics_answer;
 mod records;
 mod scoring;
 mod search;
@@ -25,6 +28,9 @@ mod tables;
 pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds};
 pub(crate) use consequences::Consequences;
 pub use consequences::{Consequence, RepairScope};
+pub(crate) use economics::RepairCosts;
+pub use economics::{Economics, PartNumber, PartPrice, RepairCost};
+pub use economics_answer::{EconomicsAnswer, Interchange, PartChoice, Reason};
 pub use scoring::SkillRow;
 pub use search::{Found, ModelMatch, nearest};
 
@@ -36,6 +42,8 @@ pub const FILE: &str = "fault_odds.json";
 pub struct FaultOdds {
     /// The cut-off of the records.
     pub as_of: String,
+    /// Of all amounts, ISO 4217.
+    pub currency: String,
     /// Lower edges of the age bands, in years; the last band is open.
     pub age_band_edges: Vec<f64>,
     pub settings: Settings,
@@ -59,6 +67,7 @@ pub struct Category {
     pub models: BTreeMap<String, Model>,
     pub consequences: Vec<Consequence>,
     pub repair_scopes: Vec<RepairScope>,
+    pub economics: Economics,
 }
 
 /// One model of the catalogue or the records.
@@ -66,6 +75,8 @@ pub struct Category {
 pub struct Model {
     pub brand: Option<String>,
     pub platform: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price_new: Option<f64>,
     #[serde(flatten)]
     pub counts: GroupCounts,
 }
@@ -124,13 +135,15 @@ impl FaultOdds {
 }
 
 /// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
-pub(crate) fn build(engine: &Engine, as_of: &str, consequences: Consequences) -> Result<FaultOdds, AnalyticsError> {
+pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, costs: RepairCosts) -> Result<FaultOdds, AnalyticsError> {
     let records = records::read(engine)?;
     let (settings, settings_rest_on_jobs) = scoring::settings_for_use(&records);
     let mut categories = counting::count(&records, |_| true);
     consequences.add_to(&mut categories);
+    economics::add(engine, &mut categories, costs)?;
     Ok(FaultOdds {
-        as_of: as_of.to_owned(),
+        as_of: about.as_of.clone(),
+        currency: about.currency.clone(),
         age_band_edges: crate::engine::AGE_BAND_EDGES_YEARS.to_vec(),
         settings,
         settings_rest_on_jobs,

@@ -37,7 +37,13 @@ pub struct Record {
     pub jobs: u32,
 }
 
-pub type ModelsWithBrandAndPlatform = BTreeMap<String, (Option<String>, Option<String>)>;
+/// What the catalogue, or else the records, say of a model.
+#[derive(Debug, Clone, Default)]
+pub struct Described {
+    pub brand: Option<String>,
+    pub platform: Option<String>,
+    pub price_new: Option<f64>,
+}
 
 /// What the jobs of one category name.
 #[derive(Default)]
@@ -54,8 +60,8 @@ pub struct CategoryKeys {
     pub components: Vec<String>,
     pub symptoms: Vec<String>,
     pub kinds: Vec<Kind>,
-    /// Models with brand and platform, with or without jobs.
-    pub models: ModelsWithBrandAndPlatform,
+    /// Models with or without jobs.
+    pub models: BTreeMap<String, Described>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -92,16 +98,17 @@ pub fn read(engine: &Engine) -> Result<Records, AnalyticsError> {
             jobs: row.get::<_, i64>("jobs")? as u32,
         })
     })?;
-    let mut models: BTreeMap<String, ModelsWithBrandAndPlatform> = BTreeMap::new();
+    let mut models: BTreeMap<String, BTreeMap<String, Described>> = BTreeMap::new();
     engine.rows("fault_odds", evidence_sql!("fault_odds_models"), |row| {
-        models.entry(row.get("category")?).or_default().insert(row.get("model_key")?, (row.get("brand")?, row.get("platform")?));
+        let described = Described { brand: row.get("brand")?, platform: row.get("platform")?, price_new: row.get("price_new")? };
+        models.entry(row.get("category")?).or_default().insert(row.get("model_key")?, described);
         Ok(())
     })?;
     Ok(index(&raw, models))
 }
 
 /// Replaces keys by positions: components in the order of the vocabulary, then those it does not have; the rest sorted.
-fn index(raw: &[Raw], mut models: BTreeMap<String, ModelsWithBrandAndPlatform>) -> Records {
+fn index(raw: &[Raw], mut models: BTreeMap<String, BTreeMap<String, Described>>) -> Records {
     let mut found: BTreeMap<&str, Named<'_>> = BTreeMap::new();
     for job in raw {
         let named = found.entry(&job.category).or_default();

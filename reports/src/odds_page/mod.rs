@@ -34,6 +34,8 @@ struct Words<'a> {
     categories: BTreeMap<&'a str, &'a str>,
     components: BTreeMap<&'a str, ComponentWords<'a>>,
     symptoms: BTreeMap<&'a str, &'a str>,
+    reasons: BTreeMap<&'a str, &'a str>,
+    origins: BTreeMap<&'a str, &'a str>,
     subunits: BTreeMap<&'a str, &'a str>,
     /// In the order of reading.
     cautions: Vec<&'a Caution>,
@@ -76,6 +78,11 @@ fn words<'a>(odds: &'a FaultOdds, vocabulary: &'a Vocabulary) -> Words<'a> {
         categories: names(List::Category, &mut odds.categories.iter().map(|category| &category.key)),
         components: odds.categories.iter().flat_map(|category| &category.components).filter_map(component).collect(),
         symptoms: names(List::Symptom, &mut odds.categories.iter().flat_map(|category| &category.symptoms)),
+        reasons: names(List::Reason, &mut odds.categories.iter().flat_map(|category| &category.economics.reasons)),
+        origins: names(
+            List::PartSource,
+            &mut odds.categories.iter().flat_map(|category| category.economics.prices.iter().flat_map(|of| of.keys())),
+        ),
         subunits: vocabulary.subunits.iter().map(|subunit| (subunit.key.as_str(), subunit.name.as_str())).collect(),
         cautions,
     }

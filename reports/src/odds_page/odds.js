@@ -10,6 +10,7 @@ const MOST_OF_IT = 0.9;
 const FAULTS_WITH_CONSEQUENCES = 3;
 const SHORTEST_PART = 3;
 
+const comparable = Math.fround; // what differs only by rounding counts as equal
 const sum = numbers => numbers.reduce((total, number) => total + number, 0);
 const ofShape = (shape, divisor) => ({ value: shape / divisor, logVariance: 1 / shape + 0.5 / (shape * shape) });
 const own = (object, key) => key != null && Object.hasOwn(object, key) ? object[key] : null;
@@ -97,7 +98,7 @@ function probabilities(odds, groups, band, symptoms) {
 
 /** The order of checks with the least expected time. */
 function searchOrder(checks, opening) {
-  const ratio = position => checks[position].probability / checks[position].minutes;
+  const ratio = position => comparable(checks[position].probability / checks[position].minutes);
   const left = opening.map((_, group) => checks.map((_, position) => position)
     .filter(position => checks[position].group === group).sort((a, b) => ratio(b) - ratio(a) || a - b));
   const opened = opening.map(() => false);
@@ -128,9 +129,101 @@ function bestFew(waiting, checks, opening) {
   waiting.forEach((position, taken) => {
     probability += checks[position].probability;
     minutes += checks[position].minutes;
-    if (probability / minutes > best.ratio) best = { ratio: probability / minutes, count: taken + 1 };
+    const ratio = comparable(probability / minutes);
+    if (ratio > best.ratio) best = { ratio, count: taken + 1 };
   });
   return best;
+}
+
+/** Mean of a quantity over uncertain odds, with its variance: analytics/estimators/src/fault_odds/mean.rs. */
+function meanOverOdds(outcomes) {
+  const probability = sum(outcomes.map(outcome => outcome.probability.estimate));
+  if (!(probability > 0)) return null;
+  const logit = p => Math.log(p / (1 - p));
+  const share = outcome => outcome.probability.estimate / probability;
+  const mean = sum(outcomes.map(outcome => share(outcome) * outcome.value));
+  const variance = sum(outcomes.filter(outcome => outcome.probability.estimate > 0).map(outcome => {
+    const width = (logit(outcome.probability.upper) - logit(outcome.probability.lower)) / (2 * Z);
+    const logVariance = Number.isFinite(width) ? width * width : 0;
+    return (share(outcome) * (outcome.value - mean)) ** 2 * logVariance + share(outcome) ** 2 * outcome.variance;
+  }));
+  return { mean, variance, probability };
+}
+
+function normalInterval({ mean, variance }, least = -Infinity, largest = Infinity) {
+  const spread = Z * Math.sqrt(variance);
+  return { estimate: mean, lower: Math.min(Math.max(mean - spread, least), mean), upper: Math.max(Math.min(mean + spread, largest), mean) };
+}
+
+// The money side: analytics/src/fault_odds/economics.rs and economics_answer.rs.
+const WRITE_OFF_AGE_STRENGTH = 20;
+const WRITE_OFF_PLATFORM_STRENGTH = 5;
+const REASON_STRENGTH = 5;
+const REASONS_TOLD = 3;
+
+function writeOff(category, platform, k, band) {
+  const known = category.economics;
+  const allAges = (sum(known.write_offs[k]) + 0.5) / (sum(category.counts.faults_by_age[k]) + 1);
+  let share = allAges, weight = sum(category.counts.faults_by_age[k]) + 1;
+  if (band != null) {
+    weight = category.counts.faults_by_age[k][band] + WRITE_OFF_AGE_STRENGTH;
+    share = (known.write_offs[k][band] + WRITE_OFF_AGE_STRENGTH * allAges) / weight;
+  }
+  const variance = share * (1 - share) / (weight + 1);
+  const row = own(known.platform_write_offs, platform)?.find(([component]) => component === k);
+  if (!row) return { value: share, variance };
+  const [, ended, expected] = row;
+  const value = Math.min(share * (ended + WRITE_OFF_PLATFORM_STRENGTH) / (expected + WRITE_OFF_PLATFORM_STRENGTH), 1);
+  return { value, variance: value * value * (variance / (share * share) + 1 / (ended + WRITE_OFF_PLATFORM_STRENGTH)) };
+}
+
+function reasonsForWriteOff(known, odds, ends) {
+  const all = sum(known.write_off_reasons.map(sum));
+  if (all === 0) return [];
+  const shares = known.reasons.map((_, position) => {
+    const prior = REASON_STRENGTH * sum(known.write_off_reasons.map(row => row[position])) / all;
+    return sum(known.write_off_reasons.map((row, k) =>
+      odds[k].estimate * ends[k].value * (row[position] + prior) / (sum(row) + REASON_STRENGTH)));
+  });
+  const total = sum(shares);
+  return known.reasons.map((reason, position) => ({ reason, share: shares[position] / total }))
+    .sort((a, b) => comparable(b.share) - comparable(a.share)).slice(0, REASONS_TOLD);
+}
+
+function partsFor(category, model, k) {
+  const keys = category.keys ??= Object.keys(category.models).sort();
+  const at = model == null ? -1 : keys.indexOf(model);
+  return {
+    component: category.components[k],
+    prices: category.economics.prices[k],
+    numbers: category.economics.part_numbers.filter(part => at >= 0 && part.component === k && part.models.includes(at))
+      .map(part => ({ number: part.number, also_in: part.models.filter(other => other !== at).map(other => keys[other]) })),
+  };
+}
+
+function economicsOf(category, asked, band, odds, likeliest) {
+  const known = category.economics;
+  const costs = odds.map((probability, k) => ({ probability, cost: known.costs[k] })).filter(({ cost }) => cost)
+    .map(({ probability, cost }) => ({ probability, value: cost.mean, variance: cost.standard_error ** 2 }));
+  const cost = meanOverOdds(costs);
+  const ends = odds.map((_, k) => writeOff(category, asked.platform, k, band));
+  const end = meanOverOdds(odds.map((probability, k) => ({ probability, ...ends[k] })));
+  const costToFix = cost && normalInterval(cost, 0);
+  const catalogue = own(category.models, asked.model)?.price_new ?? null;
+  const price = asked.price_new ?? catalogue;
+  const priceNew = price > 0 ? price : null;
+  const margin = asked.value_mended - (cost?.mean ?? 0), mended = 1 - (end?.mean ?? 0);
+  return {
+    cost_to_fix: costToFix,
+    cost_known_for: cost?.probability ?? 0,
+    write_off: end && normalInterval(end, 0, 1),
+    write_off_reasons: reasonsForWriteOff(known, odds, ends),
+    price_new: priceNew,
+    cost_to_price_new: costToFix && priceNew && { estimate: costToFix.estimate / priceNew, lower: costToFix.lower / priceNew, upper: costToFix.upper / priceNew },
+    worth_as_it_stands: asked.value_mended == null || !cost || !end ? null
+      : normalInterval({ mean: mended * margin, variance: margin * margin * end.variance + mended * mended * cost.variance }),
+    parts: likeliest.map(k => partsFor(category, asked.model, k)),
+  };
 }
 
 /** Answers questions from the embedded counts. */
@@ -172,8 +265,9 @@ function technician(data) {
     const band = ageBand(asked.age_years);
     const answers = probabilities(prepare(category), groups, band, symptoms);
     const order = orderOf(category, answers);
+    const byOdds = category.components.map((_, k) => k).sort((a, b) => comparable(answers[b].estimate) - comparable(answers[a].estimate));
     const likely = category.components.map((component, k) => ({ component, probability: answers[k] }))
-      .sort((a, b) => b.probability.estimate - a.probability.estimate);
+      .sort((a, b) => comparable(b.probability.estimate) - comparable(a.probability.estimate));
     const reached = order.checks.findIndex(step => step.probability_found >= MOST_OF_IT);
     const toMost = reached < 0 ? order.checks.length : reached + 1;
     const likeliest = likely.slice(0, FAULTS_WITH_CONSEQUENCES).map(({ component }) => component);
@@ -196,6 +290,7 @@ function technician(data) {
       checks_to_90_percent: toMost,
       consequences: of(category.consequences).filter(found => found.lift_lower > 1),
       repair_scopes: of(category.repair_scopes),
+      economics: economicsOf(category, asked, band, answers, byOdds.slice(0, FAULTS_WITH_CONSEQUENCES)),
       cautions: words.cautions.filter(caution => caution.always || cautioned.has(caution.key)).map(caution => caution.key),
     };
   }

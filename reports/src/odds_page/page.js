@@ -6,6 +6,7 @@ const answers = technician(data);
 const MOST_FOUND = 6;
 const MOST_ODDS = 8;
 const MOST_CHECKS = 12;
+const MOST_MODELS = 4;
 const HIGHEST_AGE_YEARS = 40;
 
 const at = id => document.getElementById(id);
@@ -17,7 +18,12 @@ function element(name, text, properties = {}) {
   return Object.assign(made, properties);
 }
 
-const percent = (share, digits = 0) => `${(share * 100).toFixed(digits)} %`;
+const percent = (share, digits = 0) => share > 0 && share < 0.005 && digits === 0 ? 'under 1 %' : `${(share * 100).toFixed(digits)} %`;
+const money = amount => {
+  const sign = { GBP: '£', EUR: '€' }[data.odds.currency] ?? `${data.odds.currency} `;
+  return `${amount < 0 ? '−' : ''}${sign}${Math.abs(amount).toFixed(0)}`;
+};
+const moneyRange = range => `${money(range.estimate)} (${money(range.lower)} to ${money(range.upper)})`;
 const range = share => `${percent(share.estimate)} (${(share.lower * 100).toFixed(0)} to ${(share.upper * 100).toFixed(0)})`;
 const capital = text => text.charAt(0).toUpperCase() + text.slice(1);
 const named = (list, key) => own(list, key)?.name ?? own(list, key) ?? key.replaceAll('_', ' ');
@@ -65,13 +71,19 @@ function showSymptoms() {
   }));
 }
 
+/** An amount of money typed, or none. */
+function amount(id) {
+  const typed = at(id).value === '' ? NaN : Number(at(id).value);
+  return typed >= 0 && typed <= 1e6 ? typed : null;
+}
+
 /** The question as it stands; symptoms sorted, as the command does. */
 function asked() {
   const age = at('age').value === '' ? null : Number(at('age').value);
   const sensible = age != null && age >= 0 && age <= HIGHEST_AGE_YEARS;
   return {
     category: state.category, brand: state.brand, platform: state.platform, model: state.model,
-    age_years: sensible ? age : null, symptoms: [...state.symptoms].sort(),
+    age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'), symptoms: [...state.symptoms].sort(),
   };
 }
 
@@ -93,6 +105,7 @@ function show() {
   showOdds(answer);
   showChecks(answer);
   showConsequences(answer);
+  showEconomics(answer.economics);
   at('skill').textContent = skill(answer.asked.category);
 }
 
@@ -150,6 +163,32 @@ function showConsequences(answer) {
   at('damage').replaceChildren(...damage, ...(damage.length ? returns : []));
 }
 
+function showEconomics(found) {
+  const lines = [];
+  lines.push(found.cost_to_fix == null ? 'What mending costs is not on record.'
+    : `Labour and parts, if it is mended: ${moneyRange(found.cost_to_fix)} on average, over faults that make up ${percent(found.cost_known_for)} of the odds.`);
+  if (found.cost_to_price_new) lines.push(`That is ${range(found.cost_to_price_new)} of its price new, ${money(found.price_new)}.`);
+  if (found.write_off) {
+    const why = found.write_off_reasons.map(({ reason, share }) => `${named(data.words.reasons, reason).toLowerCase()} ${percent(share)}`);
+    lines.push(`It ends as a write-off with a probability of ${range(found.write_off)}${why.length ? `; of such: ${why.join(', ')}` : ''}.`);
+  }
+  const worth = found.worth_as_it_stands;
+  if (worth) {
+    const verdict = worth.upper < 0 ? 'not worth mending for sale' : worth.lower > 0 ? 'worth mending for sale below that' : 'too close to call';
+    lines.push(`As it stands, to somebody who mends and sells it, it is worth ${moneyRange(worth)}: ${verdict}.`);
+  }
+  for (const part of found.parts) {
+    const prices = Object.entries(part.prices).map(([origin, price]) => `${named(data.words.origins, origin).toLowerCase()} ${money(price.median)} (n = ${price.parts})`);
+    if (prices.length) lines.push(`${component(part.component)}, median price of a piece: ${prices.join(', ')}.`);
+    for (const { number, also_in } of part.numbers) {
+      const shown = also_in.slice(0, MOST_MODELS).join(', ');
+      const more = also_in.length > MOST_MODELS ? ` and ${also_in.length - MOST_MODELS} more` : '';
+      lines.push(`Part number ${number}${also_in.length ? `, also fitted to ${shown}${more}` : ''}.`);
+    }
+  }
+  at('economics').replaceChildren(...lines.map(line => element('li', line)));
+}
+
 function skill(category) {
   const find = (predictor, statistic) => data.odds.skill.find(row => row.category === category && row.predictor === predictor && row.statistic === statistic);
   const [first, three, base, gain] = [['fault_odds', 'top_1'], ['fault_odds', 'top_3'], ['base_frequencies', 'top_3'], ['without_symptoms', 'log_loss_gain']].map(pair => find(...pair));
@@ -179,7 +218,7 @@ function start() {
   at('model').addEventListener('keydown', event => {
     if (event.key === 'Enter') at('found').querySelector('button')?.click();
   });
-  at('age').addEventListener('input', show);
+  for (const id of ['age', 'price-new', 'value-mended']) at(id).addEventListener('input', show);
   for (const [id, by] of [['younger', -1], ['older', 1]]) {
     at(id).addEventListener('click', () => {
       at('age').value = String(Math.min(HIGHEST_AGE_YEARS, Math.max(0, Math.floor(Number(at('age').value) || 0) + by)));

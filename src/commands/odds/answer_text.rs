@@ -2,14 +2,16 @@
 
 use std::io::{self, Write};
 
-use fixodds_analytics::fault_odds::{Answer, FaultOdds};
+use fixodds_analytics::fault_odds::{Answer, EconomicsAnswer, FaultOdds, PartChoice};
 use fixodds_estimators::Interval;
+use fixodds_reports::wording;
 use fixodds_schemas::{List, vocabulary};
 
 use super::skill_text;
 
 const MOST_ODDS: usize = 8;
 const MOST_CHECKS: usize = 12;
+const MOST_MODELS: usize = 4;
 
 pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &[String]) -> io::Result<()> {
     writeln!(out, "BEFORE YOU TEST OR OPEN ANYTHING")?;
@@ -29,6 +31,7 @@ pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &
     writeln!(out, "  {:<38} {:>5.1} %", "anything else", rest * 100.0)?;
     checks(out, answer)?;
     consequences(out, answer)?;
+    economics(out, &answer.economics, &odds.currency)?;
     writeln!(out, "\n{}", skill_text::sentence(odds, &answer.asked.category))
 }
 
@@ -73,7 +76,9 @@ fn checks(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
             writeln!(out, "  {} {name}", if step.opens { "Get at:" } else { "Back to:" })?;
         }
         let found = step.probability_found * 100.0;
-        writeln!(out, "  {:>3}. {:<36} {:>4.0} min, found by then {found:>3.0} %", number + 1, component(&step.component), step.minutes)?;
+        // Rounded half up, as on the page.
+        let minutes = step.minutes.round();
+        writeln!(out, "  {:>3}. {:<36} {minutes:>4.0} min, found by then {found:>3.0} %", number + 1, component(&step.component))?;
     }
     writeln!(out, "  {} checks reach 90 %. Times are common practice, no source.", answer.checks_to_90_percent)
 }
@@ -106,6 +111,71 @@ fn consequences(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
             component(&repair.component),
             repair.jobs
         )?;
+    }
+    Ok(())
+}
+
+fn economics(out: &mut impl Write, found: &EconomicsAnswer, currency: &str) -> io::Result<()> {
+    writeln!(out, "\nIs it worth mending?")?;
+    let amount = |value: f64| wording::money(value, currency);
+    let amounts = |range: &Interval| format!("{} ({} to {})", amount(range.estimate), amount(range.lower), amount(range.upper));
+    match &found.cost_to_fix {
+        Some(cost) => writeln!(
+            out,
+            "  Labour and parts, if it is mended: {} on average, over faults that make up {:.0} % of the odds",
+            amounts(cost),
+            found.cost_known_for * 100.0
+        )?,
+        None => writeln!(out, "  What mending costs is not on record.")?,
+    }
+    if let (Some(price), Some(part)) = (found.price_new, &found.cost_to_price_new) {
+        writeln!(out, "  That is {} of its price new, {}", percent(part).trim_start(), amount(price))?;
+    }
+    if let Some(end) = &found.write_off {
+        let why: Vec<String> = found
+            .write_off_reasons
+            .iter()
+            .map(|reason| format!("{} {:.0} %", vocabulary().name(List::Reason, &reason.reason).to_lowercase(), reason.share * 100.0))
+            .collect();
+        let why = if why.is_empty() { String::new() } else { format!("; of such: {}", why.join(", ")) };
+        writeln!(out, "  It ends as a write-off with a probability of {}{why}", percent(end).trim_start())?;
+    }
+    if let Some(worth) = &found.worth_as_it_stands {
+        let verdict = if worth.upper < 0.0 {
+            "not worth mending for sale"
+        } else if worth.lower > 0.0 {
+            "worth mending for sale below that"
+        } else {
+            "too close to call"
+        };
+        writeln!(out, "  As it stands, to somebody who mends and sells it, it is worth {}: {verdict}", amounts(worth))?;
+    }
+    for part in &found.parts {
+        part_choice(out, part, &amount)?;
+    }
+    Ok(())
+}
+
+fn part_choice(out: &mut impl Write, part: &PartChoice, amount: &impl Fn(f64) -> String) -> io::Result<()> {
+    let prices: Vec<String> = part
+        .prices
+        .iter()
+        .map(|(origin, price)| {
+            format!("{} {} (n = {})", vocabulary().name(List::PartSource, origin).to_lowercase(), amount(price.median), price.parts)
+        })
+        .collect();
+    if !prices.is_empty() {
+        writeln!(out, "  {}, median price of a piece: {}", component(&part.component), prices.join(", "))?;
+    }
+    for interchange in &part.numbers {
+        let shown = interchange.also_in.iter().take(MOST_MODELS).map(String::as_str).collect::<Vec<_>>().join(", ");
+        let more = interchange.also_in.len().saturating_sub(MOST_MODELS);
+        let also = match (interchange.also_in.is_empty(), more) {
+            (true, _) => String::new(),
+            (false, 0) => format!(", also fitted to {shown}"),
+            (false, more) => format!(", also fitted to {shown} and {more} more"),
+        };
+        writeln!(out, "    part number {}{also}", interchange.number)?;
     }
     Ok(())
 }

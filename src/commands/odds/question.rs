@@ -41,6 +41,8 @@ pub fn understand(odds: &FaultOdds, arguments: &Odds) -> anyhow::Result<Question
         add_brand(odds, text, category, &mut asked, &mut notices);
     }
     asked.age_years = arguments.age.map(|age| sensible_age(age, &mut notices)).transpose()?.flatten();
+    asked.price_new = sensible_amount("--price-new", arguments.price_new)?;
+    asked.value_mended = sensible_amount("--value-mended", arguments.value_mended)?;
     asked.symptoms = symptoms(&arguments.symptoms, category, &mut notices);
     Ok(Question { asked, notices })
 }
@@ -156,6 +158,13 @@ fn sensible_age(age: f64, notices: &mut Vec<String>) -> anyhow::Result<Option<f6
         return Ok(None);
     }
     Ok(Some(age))
+}
+
+fn sensible_amount(option: &str, amount: Option<f64>) -> anyhow::Result<Option<f64>> {
+    if let Some(amount) = amount.filter(|amount| !(0.0..=1e6).contains(amount)) {
+        bail!("{option} {amount} cannot be; give an amount of money such as 350");
+    }
+    Ok(amount)
 }
 
 fn symptoms(texts: &[String], category: &Category, notices: &mut Vec<String>) -> Vec<String> {

@@ -30,6 +30,7 @@ use crate::distributions::two_sided_z;
 use crate::{CannotEstimate, Interval};
 
 pub mod fit;
+pub mod mean;
 pub mod skill;
 
 /// Counts by position, positions without any left out.
