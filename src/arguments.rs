@@ -28,6 +28,9 @@ pub enum Command {
     Report(Report),
     /// Say what is probably wrong with a machine, what to check first and what goes with it
     Odds(Odds),
+    /// Check a store for damage, or go back to an earlier snapshot
+    #[command(subcommand)]
+    Store(StoreCommand),
     /// Answer one SELECT over the store and the evidence, read-only
     Query(Query),
     /// Write the records of a simulated workshop whose true failure rates are known
@@ -165,6 +168,21 @@ pub struct Odds {
     /// Answer as JSON
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum StoreCommand {
+    /// Hold every file against its checksum; exit code 1 if the current snapshot or the evidence is damaged
+    Verify(StoreFolder),
+    /// Make the newest undamaged snapshot before the current one current again
+    Rollback(StoreFolder),
+}
+
+#[derive(Debug, Args)]
+pub struct StoreFolder {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
 }
 
 #[derive(Debug, Args)]

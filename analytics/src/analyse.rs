@@ -1,9 +1,11 @@
 //! One analysis: prepare, build every evidence table, swap them in as one.
 
 use std::collections::BTreeMap;
+use std::fs::{self, File, TryLockError};
 use std::path::Path;
 use std::time::Instant;
 
+use fixodds_schemas::checksums;
 use fixodds_schemas::store_layout::StoreLayout;
 use polars::prelude::DataFrame;
 use tracing::debug;
@@ -25,8 +27,12 @@ pub struct AnalyseOptions {
 
 /// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
 pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn FnMut(&str)) -> Result<Evidence, AnalyticsError> {
-    store.current_dir()?;
-    let scratch = tempfile::Builder::new().prefix(".analysis-").tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
+    let snapshot = store.current_dir()?;
+    let _lock = lock(store)?;
+    remove_leftovers(store)?;
+    progress("checksums");
+    undamaged(store, &snapshot)?;
+    let scratch = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
     let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, progress)?;
     let mut about = about(&engine, store)?;
     if about.jobs == 0 {
@@ -52,6 +58,46 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     let mut evidence = Evidence { about, tables: built };
     evidence.make_current(store, &fault_odds)?;
     Ok(evidence)
+}
+
+const SCRATCH: &str = ".analysis-";
+
+/// Held by one analysis at a time.
+fn lock(store: &StoreLayout) -> Result<File, AnalyticsError> {
+    let folder = store.evidence_dir();
+    fs::create_dir_all(&folder).map_err(AnalyticsError::file(&folder))?;
+    let path = folder.join("lock");
+    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(AnalyticsError::file(&path))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(AnalyticsError::Locked(store.root().to_owned())),
+        Err(TryLockError::Error(source)) => Err(AnalyticsError::File { path, source }),
+    }
+}
+
+/// Removes what an analysis that was killed left.
+fn remove_leftovers(store: &StoreLayout) -> Result<(), AnalyticsError> {
+    for (folder, is_leftover) in [
+        (store.root().to_owned(), (|name| name.starts_with(SCRATCH)) as fn(&str) -> bool),
+        (store.evidence_dir(), |name| name.ends_with(".building")),
+    ] {
+        for entry in fs::read_dir(&folder).map_err(AnalyticsError::file(&folder))? {
+            let path = entry.map_err(AnalyticsError::file(&folder))?.path();
+            if path.file_name().and_then(|name| name.to_str()).is_some_and(is_leftover) {
+                fs::remove_dir_all(&path).map_err(AnalyticsError::file(&path))?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A damaged snapshot is not analysed.
+fn undamaged(store: &StoreLayout, snapshot: &Path) -> Result<(), AnalyticsError> {
+    let damage = checksums::verify(snapshot).map_err(AnalyticsError::file(snapshot))?;
+    match damage.into_iter().next() {
+        Some(damage) => Err(AnalyticsError::Damaged { store: store.root().to_owned(), folder: snapshot.to_owned(), damage }),
+        None => Ok(()),
+    }
 }
 
 fn insert(

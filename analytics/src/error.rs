@@ -14,6 +14,12 @@ pub enum AnalyticsError {
     File { path: PathBuf, source: std::io::Error },
     #[error("{}: cannot be read as an evidence table ({message}); run `fixodds analyse` again", path.display())]
     Unreadable { path: PathBuf, message: String },
+    #[error("{}: {damage}; run `fixodds store verify --store {1}`, then `fixodds store rollback --store {1}` to go back to the last good snapshot", folder.display(), store.display())]
+    Damaged { store: PathBuf, folder: PathBuf, damage: fixodds_schemas::checksums::Damage },
+    #[error("{}: {damage}; run `fixodds analyse` again", folder.display())]
+    DamagedEvidence { folder: PathBuf, damage: fixodds_schemas::checksums::Damage },
+    #[error("another analysis of {} is running; wait until it has finished", .0.display())]
+    Locked(PathBuf),
     #[error("evidence step `{step}`: {source}")]
     Sql { step: String, source: duckdb::Error },
     #[error("evidence table `{table}`: {message}")]

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::path::Path;
 
-use fixodds_schemas::store_layout::{StoreLayout, read_link, swap_link, sync_dir};
+use fixodds_schemas::checksums::{self, Checksums};
+use fixodds_schemas::store_layout::{StoreLayout, read_link, swap_link};
 use fixodds_schemas::tables::evidence_tables;
 use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
 use serde::{Deserialize, Serialize};
@@ -100,6 +101,9 @@ impl Evidence {
             return Err(AnalyticsError::NotAnalysed(store.root().to_owned()));
         };
         let folder = store.evidence_dir().join(target);
+        if let Some(damage) = checksums::verify(&folder).map_err(AnalyticsError::file(&folder))?.into_iter().next() {
+            return Err(AnalyticsError::DamagedEvidence { folder, damage });
+        }
         let about_path = folder.join(ABOUT);
         let text = fs::read_to_string(&about_path).map_err(AnalyticsError::file(&about_path))?;
         let unreadable = |path: &Path, message: String| AnalyticsError::Unreadable { path: path.to_owned(), message };
@@ -155,7 +159,7 @@ impl Evidence {
             .map_err(|cause| AnalyticsError::Unreadable { path: path.clone(), message: cause.to_string() })?;
         text.push('\n');
         fs::write(&path, text).map_err(AnalyticsError::file(&path))?;
-        sync_dir(folder).map_err(AnalyticsError::file(folder))
+        checksums::write(folder, &Checksums::new()).map_err(AnalyticsError::file(folder))
     }
 }
 

@@ -1,6 +1,9 @@
 //! Read-only SQL over the store's tables and the evidence tables, each under its own name.
 
 use std::path::Path;
+use std::sync::mpsc;
+use std::thread;
+use std::time::Duration;
 
 use duckdb::types::ValueRef;
 use duckdb::{Connection, Row};
@@ -12,6 +15,8 @@ use crate::engine::{quoted, sql};
 use crate::error::AnalyticsError;
 
 const MEMORY: &str = "2GiB";
+const LONGEST: Duration = Duration::from_secs(300);
+const MOST_ROWS: usize = 1_000_000;
 
 /// The answer to a query: column names, and rows of JSON values.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,7 +33,7 @@ impl Answer {
 }
 
 /// Answers one SELECT. The database sees the files of the current snapshot and of the current evidence, and nothing else:
-/// no other file, no network, no extension, no writing.
+/// no other file, no network, no extension, no writing. It may take 2 GiB of memory and five minutes, and give a million rows.
 pub fn query(store: &StoreLayout, select: &str) -> Result<Answer, AnalyticsError> {
     let select = one_select(select)?;
     let connection = Connection::open_in_memory().map_err(sql("open"))?;
@@ -48,11 +53,29 @@ pub fn query(store: &StoreLayout, select: &str) -> Result<Answer, AnalyticsError
     connection
         .execute_batch(&format!(
             "SET memory_limit = '{MEMORY}'; SET autoinstall_known_extensions = false; SET autoload_known_extensions = false;
-             SET allowed_paths = [{}]; SET enable_external_access = false; SET lock_configuration = true;",
+             SET temp_directory = ''; SET allowed_paths = [{}]; SET enable_external_access = false; SET lock_configuration = true;",
             paths.join(", ")
         ))
         .map_err(sql("settings"))?;
-    answer(&connection, &select).map_err(|cause| AnalyticsError::Query(cause.to_string()))
+    let (finished, waiting) = mpsc::channel::<()>();
+    let handle = connection.interrupt_handle();
+    let watch = thread::spawn(move || {
+        let too_long = matches!(waiting.recv_timeout(LONGEST), Err(mpsc::RecvTimeoutError::Timeout));
+        if too_long {
+            handle.interrupt();
+        }
+        too_long
+    });
+    let answer = answer(&connection, &select);
+    drop(finished);
+    if watch.join().unwrap_or(false) {
+        return Err(AnalyticsError::Query(format!("the query was stopped after {} seconds", LONGEST.as_secs())));
+    }
+    let answer = answer.map_err(|cause| AnalyticsError::Query(cause.to_string()))?;
+    if answer.rows.len() > MOST_ROWS {
+        return Err(AnalyticsError::Query(format!("the answer has more than {MOST_ROWS} rows; add conditions, or LIMIT")));
+    }
+    Ok(answer)
 }
 
 fn add_view(connection: &Connection, name: &str, files: &[impl AsRef<Path>], allowed: &mut Vec<String>) -> Result<(), AnalyticsError> {
@@ -84,7 +107,12 @@ fn answer(connection: &Connection, select: &str) -> duckdb::Result<Answer> {
     let described = describe.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<duckdb::Result<Vec<(String, String)>>>()?;
     let list: Vec<String> = described.iter().enumerate().map(|(position, (_, kind))| readable(&format!("c{position}"), kind)).collect();
     let names: Vec<String> = (0..described.len()).map(|position| format!("c{position}")).collect();
-    let mut statement = connection.prepare(&format!("SELECT {} FROM (\n{select}\n) AS answer({})", list.join(", "), names.join(", ")))?;
+    let mut statement = connection.prepare(&format!(
+        "SELECT {} FROM (\n{select}\n) AS answer({}) LIMIT {}",
+        list.join(", "),
+        names.join(", "),
+        MOST_ROWS + 1
+    ))?;
     let rows = statement
         .query_map([], |row| (0..described.len()).map(|position| value(row, position)).collect())?
         .collect::<duckdb::Result<Vec<Vec<Value>>>>()?;

@@ -45,6 +45,8 @@ pub enum IngestError {
     Review { path: PathBuf, line: u64, message: String },
     #[error("another ingest into {} is running; wait until it has finished", .store.display())]
     Locked { store: PathBuf },
+    #[error("{}: there is no undamaged earlier snapshot to go back to; ingest the records again into a new store", .store.display())]
+    NoSnapshotToReturnTo { store: PathBuf },
     #[error("{}: the identity key is damaged (64 hexadecimal digits are expected); restore it from a backup, or new serial numbers will not match old ones", .path.display())]
     IdentityKeyDamaged { path: PathBuf },
     #[error("{}: the store already has another identity key; leave out the given key, or use another store", .path.display())]
@@ -53,7 +55,7 @@ pub enum IngestError {
     NoRandomness { message: String },
     #[error(transparent)]
     Store(#[from] StoreLayoutError),
-    #[error("{}: the table cannot be read or written as Parquet: {source}; if the store is damaged, let `current` point at an older snapshot", .path.display())]
+    #[error("{}: the table cannot be read or written as Parquet: {source}; if the store is damaged, `fixodds store verify` names what is, and `fixodds store rollback` goes back to the last good snapshot", .path.display())]
     Parquet { path: PathBuf, source: parquet::errors::ParquetError },
     #[error("cannot {action} {}: {source}; check the path, the permissions and the free space", .path.display())]
     Io { action: &'static str, path: PathBuf, source: std::io::Error },
@@ -65,6 +67,13 @@ impl IngestError {
     }
 
     pub(crate) fn parquet(path: &Path, source: impl Into<parquet::errors::ParquetError>) -> Self {
-        Self::Parquet { path: path.to_owned(), source: source.into() }
+        match source.into() {
+            // What the system refuses is no fault of the table.
+            parquet::errors::ParquetError::External(cause) if cause.is::<std::io::Error>() => match cause.downcast() {
+                Ok(source) => Self::io("read or write", path, *source),
+                Err(cause) => Self::Parquet { path: path.to_owned(), source: parquet::errors::ParquetError::External(cause) },
+            },
+            source => Self::Parquet { path: path.to_owned(), source },
+        }
     }
 }

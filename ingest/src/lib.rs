@@ -48,3 +48,4 @@ pub use options::IngestOptions;
 pub use quarantine::Reason;
 pub use report::{CheckReport, ColumnCheck, Doubt, FileCheck, IngestReport, Progress, RecognisedBy, TableAccount, TableCheck};
 pub use requeue::requeue;
+pub use store::{SnapshotState, Store};

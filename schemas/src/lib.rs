@@ -1,14 +1,16 @@
 //! Record formats, table schemas and vocabularies: the words that every other part of the project shares.
 //!
 //! Everything here is data with one definition: TOML files beside the source, embedded in the program, read once, and checked by
-//! the tests of this crate. Nothing here asks the clock or computes a statistic, and only [`store_layout`] touches files.
+//! the tests of this crate. Nothing here asks the clock or computes a statistic, and only [`store_layout`] and [`checksums`] touch files.
 //!
 //! - [`vocabulary()`]: appliance categories, components, symptoms, outcomes and their synonyms, statutory part lists and cautions
 //! - [`records`]: what a record looks like in its canonical form, as types and as JSON Schema
 //! - [`fields`]: the same input fields as a dictionary, with the column titles that workshops use
 //! - [`tables`]: the column dictionary of the store and of the evidence tables
 //! - [`store_layout`]: where the files of a store lie
+//! - [`checksums`]: whether they are still as they were written
 
+pub mod checksums;
 pub mod fields;
 pub mod records;
 pub mod store_layout;

@@ -8,3 +8,4 @@ pub mod odds;
 pub mod query;
 pub mod report;
 pub mod simulate;
+pub mod store;

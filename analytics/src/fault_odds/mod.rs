@@ -8,6 +8,7 @@ use std::fs;
 use std::path::PathBuf;
 
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
+use fixodds_schemas::checksums::{self, Damage};
 use fixodds_schemas::store_layout::{StoreLayout, read_link};
 use serde::{Deserialize, Serialize};
 
@@ -111,6 +112,11 @@ impl FaultOdds {
         let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path: &PathBuf| path.is_file());
         let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
         let bytes = fs::read(&path).map_err(AnalyticsError::file(&path))?;
+        let folder = path.parent().unwrap_or(store.root()).to_owned();
+        let listed = checksums::read(&folder).map_err(AnalyticsError::file(&folder))?.and_then(|mut listed| listed.remove(FILE));
+        if listed != Some(checksums::of_bytes(&bytes)) {
+            return Err(AnalyticsError::DamagedEvidence { folder, damage: Damage::Changed(FILE.to_owned()) });
+        }
         serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
     }
 

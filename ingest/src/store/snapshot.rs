@@ -3,6 +3,7 @@
 use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
 
+use fixodds_schemas::checksums::{self, Checksums, Damage};
 use fixodds_schemas::store_layout::{parquet_files, swap_link, sync_dir};
 use fixodds_schemas::{StoreLayout, store_tables};
 
@@ -19,6 +20,14 @@ pub struct Store {
     layout: StoreLayout,
     current: Option<u32>,
     _lock: StoreLock,
+}
+
+/// A snapshot, held against its checksums.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SnapshotState {
+    pub number: u32,
+    pub is_current: bool,
+    pub damage: Vec<Damage>,
 }
 
 /// Holds others off while it lives.
@@ -82,19 +91,25 @@ impl Store {
     /// If the folder cannot be written; the old snapshot stays current.
     pub fn commit(self, tables: &[(&str, Vec<PathBuf>)]) -> Result<u32, IngestError> {
         let building = self.building_dir();
+        let earlier = self.current_checksums()?;
+        let mut known = Checksums::new();
         for schema in store_tables() {
             let folder = building.join(&schema.name);
             fs::create_dir_all(&folder).map_err(|source| IngestError::io("make the folder", &folder, source))?;
             let files = tables.iter().filter(|(table, _)| *table == schema.name).flat_map(|(_, files)| files);
             for path in files.filter(|path| path.parent() != Some(&folder)) {
-                link_or_copy(path, &folder.join(path.file_name().unwrap_or_default()))?;
+                let name = path.file_name().unwrap_or_default();
+                link_or_copy(path, &folder.join(name))?;
+                known.extend(
+                    earlier.get_key_value(&format!("{}/{}", schema.name, name.to_string_lossy())).map(|(k, v)| (k.clone(), v.clone())),
+                );
             }
             if parquet_files(&folder).map_err(|source| IngestError::io("read", &folder, source))?.is_empty() {
                 write_batches(&folder.join(EMPTY_TABLE), &schema.arrow_schema().into(), [])?;
             }
             sync_dir(&folder).map_err(|source| IngestError::io("write", &folder, source))?;
         }
-        sync_dir(&building).map_err(|source| IngestError::io("write", &building, source))?;
+        checksums::write(&building, &known).map_err(|source| IngestError::io("write", &building, source))?;
 
         let number = self.next_number();
         let name = StoreLayout::snapshot_name(number);
@@ -108,9 +123,51 @@ impl Store {
         Ok(number)
     }
 
+    /// Checksums of the files that the next snapshot may take over.
+    fn current_checksums(&self) -> Result<Checksums, IngestError> {
+        if self.current.is_none() {
+            return Ok(Checksums::new());
+        }
+        let folder = self.layout.current_dir()?;
+        Ok(checksums::read(&folder).map_err(|source| IngestError::io("read", &folder, source))?.unwrap_or_default())
+    }
+
+    /// Checks every snapshot against its checksums; the newest last.
+    ///
+    /// # Errors
+    /// If a folder or file cannot be read at all.
+    pub fn verify(layout: &StoreLayout) -> Result<Vec<SnapshotState>, IngestError> {
+        let current = layout.current_number()?;
+        let mut states = Vec::new();
+        for (path, number) in snapshots(layout)? {
+            let Some(number) = number else { continue };
+            let damage = checksums::verify(&path).map_err(|source| IngestError::io("read", &path, source))?;
+            states.push(SnapshotState { number, is_current: current == Some(number), damage });
+        }
+        states.sort_by_key(|state| state.number);
+        Ok(states)
+    }
+
+    /// Makes the newest undamaged snapshot before the current one current again; the answer is its number, and that of the one left.
+    ///
+    /// # Errors
+    /// If an ingest is running, if there is no such snapshot, or if the store cannot be written.
+    pub fn rollback(layout: &StoreLayout) -> Result<(u32, u32), IngestError> {
+        layout.current_dir()?;
+        let _lock = lock(layout)?;
+        let states = Self::verify(layout)?;
+        let left = layout.current_number()?.unwrap_or(0);
+        let good = states.iter().rfind(|state| state.number < left && state.damage.is_empty());
+        let to = good.ok_or_else(|| IngestError::NoSnapshotToReturnTo { store: layout.root().to_owned() })?.number;
+        let link = layout.current_link();
+        let target = Path::new("snapshots").join(StoreLayout::snapshot_name(to));
+        swap_link(&link, &target).map_err(|source| IngestError::io("write", &link, source))?;
+        Ok((to, left))
+    }
+
     /// Removes what an interrupted ingest left: a snapshot in the making, or one that never became current.
     fn remove_leftovers(&self) -> Result<(), IngestError> {
-        for (path, number) in self.snapshots()? {
+        for (path, number) in snapshots(&self.layout)? {
             let is_leftover = match number {
                 Some(number) => number > self.current.unwrap_or(0),
                 None => path.file_name().is_some_and(|name| name == BUILDING),
@@ -124,7 +181,7 @@ impl Store {
 
     /// An old snapshot that cannot be removed (somebody reads it) does no harm and is tried again next time.
     fn remove_old_snapshots(&self, current: u32) {
-        for (path, number) in self.snapshots().unwrap_or_default() {
+        for (path, number) in snapshots(&self.layout).unwrap_or_default() {
             if number.is_some_and(|number| number + SNAPSHOTS_KEPT <= current)
                 && let Err(error) = fs::remove_dir_all(&path)
             {
@@ -132,19 +189,20 @@ impl Store {
             }
         }
     }
+}
 
-    fn snapshots(&self) -> Result<Vec<(PathBuf, Option<u32>)>, IngestError> {
-        let folder = self.layout.snapshots_dir();
-        let unreadable = |source| IngestError::io("read", &folder, source);
-        fs::read_dir(&folder)
-            .map_err(unreadable)?
-            .map(|entry| {
-                let path = entry.map_err(unreadable)?.path();
-                let number = path.file_name().and_then(|name| name.to_str()).and_then(|name| name.parse().ok());
-                Ok((path, number))
-            })
-            .collect()
-    }
+/// The folders of all snapshots with their numbers; others without one.
+fn snapshots(layout: &StoreLayout) -> Result<Vec<(PathBuf, Option<u32>)>, IngestError> {
+    let folder = layout.snapshots_dir();
+    let unreadable = |source| IngestError::io("read", &folder, source);
+    fs::read_dir(&folder)
+        .map_err(unreadable)?
+        .map(|entry| {
+            let path = entry.map_err(unreadable)?.path();
+            let number = path.file_name().and_then(|name| name.to_str()).and_then(|name| name.parse().ok());
+            Ok((path, number))
+        })
+        .collect()
 }
 
 impl Drop for Store {
