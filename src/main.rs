@@ -3,6 +3,7 @@
 mod arguments;
 mod commands;
 mod progress;
+mod terminal;
 
 use std::process::ExitCode;
 
@@ -27,7 +28,7 @@ fn main() -> ExitCode {
             if is_broken_pipe(&error) {
                 return ExitCode::SUCCESS;
             }
-            eprintln!("fixodds: {error:#}");
+            eprintln!("fixodds: {}", terminal::plain(&format!("{error:#}")));
             ExitCode::FAILURE
         }
     }

@@ -4,6 +4,7 @@
 //! - `bad_input`: what a user may feed it by mistake or on purpose
 //! - `command`: exit codes, messages, `--json`
 //! - `durability`: killed, out of disk, read-only, two at once, damaged
+//! - `hostile`: scripts, SQL, formulas, bombs and nesting in what is fed to it
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
@@ -13,6 +14,7 @@ mod support;
 mod bad_input;
 mod command;
 mod durability;
+mod hostile;
 mod odds;
 mod odds_page;
 mod page;

@@ -10,18 +10,20 @@ use fixodds_schemas::StoreLayout;
 use crate::Outcome;
 use crate::arguments::Analyse;
 use crate::progress::Progress;
+use crate::terminal::Terminal;
 
 pub fn run(arguments: &Analyse) -> anyhow::Result<Outcome> {
     let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib } };
     let progress = Progress::new();
     let evidence = analyse(&StoreLayout::new(&arguments.store), &options, &mut |step| progress.step(step))?;
     drop(progress);
-    let mut out = io::stdout().lock();
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.json {
         writeln!(out, "{}", serde_json::to_string_pretty(&evidence.about)?)?;
     } else {
         print_summary(&mut out, &evidence.about)?;
     }
+    out.flush()?;
     Ok(Outcome::Done)
 }
 

@@ -8,15 +8,17 @@ use fixodds_ingest::{CheckReport, ColumnCheck, check};
 use super::ingest::{files, options, print_doubts};
 use crate::Outcome;
 use crate::arguments::Check;
+use crate::terminal::Terminal;
 
 pub fn run(arguments: &Check) -> anyhow::Result<Outcome> {
     let report = check(&files(&arguments.reading), &options(&arguments.reading, Path::new(""))?)?;
-    let mut out = io::stdout().lock();
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.json {
         writeln!(out, "{}", serde_json::to_string_pretty(&report)?)?;
     } else {
         print(&mut out, &report)?;
     }
+    out.flush()?;
     Ok(Outcome::Done)
 }
 

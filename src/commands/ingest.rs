@@ -9,16 +9,18 @@ use fixodds_ingest::{Doubt, IngestOptions, IngestReport, Mapping, Progress as St
 use crate::Outcome;
 use crate::arguments::{DateOrder, Ingest, Reading};
 use crate::progress::Progress;
+use crate::terminal::Terminal;
 
 pub fn run(arguments: &Ingest) -> anyhow::Result<Outcome> {
     let options = options(&arguments.reading, &arguments.store)?;
     let report = read_into_store(&files(&arguments.reading), &options)?;
-    let mut out = io::stdout().lock();
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.json {
         writeln!(out, "{}", serde_json::to_string_pretty(&report)?)?;
     } else {
         print(&mut out, &report, &arguments.store)?;
     }
+    out.flush()?;
     Ok(if arguments.strict && report.quarantined() > 0 { Outcome::Quarantined } else { Outcome::Done })
 }
 

@@ -1,16 +1,17 @@
 //! `fixodds query`
 
-use std::io::{self, Write};
+use std::io::Write;
 
 use fixodds_schemas::StoreLayout;
 use serde_json::Value;
 
 use crate::Outcome;
 use crate::arguments::Query;
+use crate::terminal::Terminal;
 
 pub fn run(arguments: &Query) -> anyhow::Result<Outcome> {
     let answer = fixodds_analytics::query::query(&StoreLayout::new(&arguments.store), &arguments.select)?;
-    let mut out = io::BufWriter::new(io::stdout().lock());
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.json {
         for object in answer.objects() {
             writeln!(out, "{}", Value::Object(object))?;

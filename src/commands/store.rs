@@ -1,6 +1,6 @@
 //! `fixodds store verify` and `fixodds store rollback`
 
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::Path;
 
 use anyhow::bail;
@@ -10,6 +10,7 @@ use fixodds_schemas::{StoreLayout, checksums};
 
 use crate::Outcome;
 use crate::arguments::StoreCommand;
+use crate::terminal::Terminal;
 
 pub fn run(command: &StoreCommand) -> anyhow::Result<Outcome> {
     match command {
@@ -21,7 +22,7 @@ pub fn run(command: &StoreCommand) -> anyhow::Result<Outcome> {
 fn verify(root: &Path) -> anyhow::Result<Outcome> {
     let store = StoreLayout::new(root);
     store.current_dir()?;
-    let mut out = io::stdout().lock();
+    let mut out = Terminal::for_people();
     let mut sound = true;
     for state in Store::verify(&store)? {
         let current = if state.is_current { ", current" } else { "" };
@@ -50,7 +51,7 @@ fn verify(root: &Path) -> anyhow::Result<Outcome> {
 fn rollback(root: &Path) -> anyhow::Result<Outcome> {
     let (to, left) = Store::rollback(&StoreLayout::new(root))?;
     writeln!(
-        io::stdout().lock(),
+        Terminal::for_people(),
         "Snapshot {to:06} is current again instead of {left:06}. Ingest what came after it once more, and run `fixodds analyse`."
     )?;
     Ok(Outcome::Done)

@@ -1,12 +1,13 @@
 //! `fixodds odds`: the technician's question, answered from one small file of the evidence.
 
-use std::io::{self, Write};
+use std::io::Write;
 
 use fixodds_analytics::fault_odds::FaultOdds;
 use fixodds_schemas::StoreLayout;
 
 use crate::Outcome;
 use crate::arguments::Odds;
+use crate::terminal::Terminal;
 
 mod answer_text;
 mod question;
@@ -14,7 +15,7 @@ mod skill_text;
 
 pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {
     let odds = FaultOdds::open(&StoreLayout::new(&arguments.store))?;
-    let mut out = io::BufWriter::new(io::stdout().lock());
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.skill {
         if arguments.json {
             writeln!(out, "{}", serde_json::to_string_pretty(&odds.skill)?)?;
