@@ -3,6 +3,7 @@
 //! - `pipeline`: the demo from simulated records to reports; truth recovered; the same input twice, the same bytes
 //! - `bad_input`: what a user may feed it by mistake or on purpose
 //! - `command`: exit codes, messages, `--json`
+//! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
@@ -11,6 +12,7 @@ mod support;
 
 mod bad_input;
 mod command;
+mod ingest;
 mod odds;
 mod odds_page;
 mod page;

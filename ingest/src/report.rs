@@ -103,6 +103,9 @@ pub enum RecognisedBy {
     Name,
 }
 
+/// Merged brands that a line of text names.
+const MOST_BRANDS: usize = 20;
+
 /// Something that may be read wrongly, or that should be known.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case", tag = "doubt")]
@@ -129,10 +132,14 @@ pub enum Doubt {
     MostlyUnreadable { file: String, column: String, field: String, readable_share: f64, example: String },
     /// Words were understood as misspellings; the most frequent ones as examples.
     Misspellings { table: String, column: String, rows: u64, spellings: u64, examples: Vec<Misspelling> },
+    /// Brands were taken for misspellings of much more frequent ones: all of them, the most frequent first.
+    BrandsMerged { table: String, rows: u64, brands: Vec<Misspelling> },
     /// Values were set aside, or their rows quarantined; the most frequent ones as examples.
     NotUsed { table: String, column: String, reason: Reason, rows: u64, examples: Vec<String> },
     /// Amounts in several currencies.
     SeveralCurrencies { file: String, currencies: Vec<String> },
+    /// Amounts in another currency are converted at the mapping's rates.
+    CurrenciesConverted { file: String, into: String, currencies: Vec<String> },
     /// Amounts whose currency nobody has told.
     CurrencyUnknown { file: String },
     /// A file in a folder was left out.
@@ -177,8 +184,21 @@ impl Doubt {
                 format!("If the column is not {field}, add \"{column}\" = \"extra\" or another field to the mapping file.")
             }
             Self::Misspellings { .. } => "If one is wrong, say in the mapping file what the word means.".into(),
+            Self::BrandsMerged { brands, .. } => {
+                let brand = brands.first().map_or("", |brand| brand.value.as_str());
+                format!(
+                    "If one is a brand of its own, say so under [brands] in the mapping file: \"{brand}\" = \"{brand}\". The store's brands.csv lists all."
+                )
+            }
             Self::NotUsed { reason, .. } => reason.remedy().into(),
-            Self::SeveralCurrencies { .. } => "Convert the amounts to one currency before comparing costs.".into(),
+            Self::SeveralCurrencies { currencies, .. } => {
+                let other = currencies.last().map_or("EUR", String::as_str);
+                format!(
+                    "Each row keeps its own, and costs are compared within one only. To convert, say currency = \"{}\" and, under [rates], {other} = what one {other} is worth, in a mapping file.",
+                    currencies.first().map_or("GBP", String::as_str)
+                )
+            }
+            Self::CurrenciesConverted { .. } => "The amounts as written are kept in `extra` where the table has it.".into(),
             Self::CurrencyUnknown { .. } => "Say currency = \"GBP\" (or another code) in a mapping file.".into(),
             Self::FileSkipped { .. } => "Name the file itself if it holds records.".into(),
             Self::TableSkipped { .. } => "Name its columns in a mapping file if it holds records.".into(),
@@ -244,6 +264,13 @@ impl fmt::Display for Doubt {
                     examples.join(", ")
                 )
             }
+            Self::BrandsMerged { table, rows, brands } => {
+                let shown: Vec<String> =
+                    brands.iter().take(MOST_BRANDS).map(|brand| format!("\"{}\" as {}", brand.value, brand.meaning)).collect();
+                let more = brands.len() - shown.len();
+                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+                write!(formatter, "{table}: the brands of {rows} rows are taken for misspellings: {}{more}.", shown.join(", "))
+            }
             Self::NotUsed { table, column, reason, rows, examples } => {
                 let examples: Vec<String> = examples.iter().map(|example| format!("\"{example}\"")).collect();
                 let examples = if examples.is_empty() { String::new() } else { format!(", for example {}", examples.join(", ")) };
@@ -255,6 +282,9 @@ impl fmt::Display for Doubt {
             }
             Self::SeveralCurrencies { file, currencies } => {
                 write!(formatter, "{file}: amounts are in several currencies: {}.", currencies.join(", "))
+            }
+            Self::CurrenciesConverted { file, into, currencies } => {
+                write!(formatter, "{file}: amounts in {} are converted into {into} at the rates of the mapping.", currencies.join(", "))
             }
             Self::CurrencyUnknown { file } => write!(formatter, "{file}: no currency is given for the amounts."),
             Self::FileSkipped { file } => write!(formatter, "{file}: not a kind of file that can be read; left out."),
