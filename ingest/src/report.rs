@@ -97,7 +97,9 @@ pub enum RecognisedBy {
     Title,
     /// A title that differs by a letter or two from this one.
     SimilarTitle(String),
-    /// The values are terms of the field's list.
+    /// A title that may mean other fields too; the values speak for this one.
+    AmbiguousTitle,
+    /// The values alone.
     Content,
     /// The name of the file, sheet or list.
     Name,
@@ -118,10 +120,12 @@ pub enum Doubt {
     DateOrderOpen { file: String, column: String, assumed: DateOrder },
     /// The column holds dates that can only be day-first and dates that can only be month-first.
     DateOrderMixed { file: String, column: String, taken: DateOrder, values: u64, contradicting: u64 },
-    /// The title would mean another field, but nearly all values are terms of this one.
+    /// The title says nothing, or another field, but nearly all values are of this one.
     ReadByContent { file: String, column: String, field: String, readable_share: f64 },
     /// The title was recognised only by its likeness to a known one.
     SimilarTitle { file: String, column: String, field: String, known: String },
+    /// The title may mean several fields; unless it is read, nothing tells which.
+    AmbiguousTitle { file: String, column: String, field: String, others: Vec<String>, is_read: bool },
     /// Two columns could hold the same field.
     TwoColumnsForField { file: String, field: String, taken: String, other: String },
     /// No field was found for the column; `kept` says whether its values are kept in `extra`.
@@ -166,6 +170,13 @@ impl Doubt {
             Self::DateOrderMixed { .. } => "Correct the values that were set aside, or split the file by where its rows come from.".into(),
             Self::ReadByContent { column, .. } => {
                 format!("If that is wrong, add \"{column}\" = \"fault_text\" or another field to the mapping file.")
+            }
+            Self::AmbiguousTitle { column, field, others, .. } => {
+                let others = others.iter().map(|other| format!("\"{other}\"")).collect::<Vec<_>>().join(" or ");
+                format!(
+                    "Say in the mapping file which it is: \"{column}\" = \"{field}\"{}.",
+                    if others.is_empty() { others } else { format!(" or {others}") }
+                )
             }
             Self::SimilarTitle { column, field, .. } => format!(
                 "If that is wrong, add \"{column}\" = \"extra\" or another field to the mapping file; else \"{column}\" = \"{field}\"."
@@ -236,9 +247,17 @@ impl fmt::Display for Doubt {
             Self::ReadByContent { file, column, field, readable_share } => {
                 write!(
                     formatter,
-                    "{file}: column \"{column}\" is read as {field}, because {:.0} % of its values are such terms.",
+                    "{file}: column \"{column}\" is read as {field}, because {:.0} % of its values can be read so.",
                     readable_share * 100.0
                 )
+            }
+            Self::AmbiguousTitle { file, column, field, others, is_read } => {
+                let could = if others.is_empty() { "something else".to_owned() } else { others.join(" or ") };
+                if *is_read {
+                    write!(formatter, "{file}: column \"{column}\" is read as {field}, but its title could also mean {could}.")
+                } else {
+                    write!(formatter, "{file}: column \"{column}\" could be {field} or {could}, and nothing tells which; it is not read.")
+                }
             }
             Self::SimilarTitle { file, column, field, known } => {
                 write!(formatter, "{file}: column \"{column}\" is read as {field}, because it resembles \"{known}\".")
