@@ -5,7 +5,10 @@
 mod delimited;
 mod dialect;
 mod encoding;
+#[cfg(test)]
+mod fuzz;
 mod json_lines;
+mod open_document;
 mod parquet_file;
 mod unpack;
 mod workbook;

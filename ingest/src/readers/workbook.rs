@@ -8,9 +8,9 @@ use std::path::Path;
 use calamine::{Data, Dimensions, ExcelDateTime, Ods, Reader, Xlsx};
 use tempfile::NamedTempFile;
 
-use super::encoding;
 use super::unpack::{cannot_write, check_size, temporary};
 use super::{OpenedFile, TableSource, delimited};
+use super::{encoding, open_document};
 use crate::error::IngestError;
 
 /// Largest unpacked part of a workbook; its texts are held in memory.
@@ -85,6 +85,10 @@ fn check_parts(path: &Path, label: &str) -> Result<Kind, IngestError> {
             check_size(length, packed, MOST_PART_BYTES, label)?;
             check_size(total, packed, 2 * MOST_PART_BYTES, label)?;
         }
+    }
+    if kind == Kind::Ods {
+        let content = archive.by_name("content.xml").map_err(|error| damaged(error.to_string()))?;
+        open_document::check_content(content).map_err(damaged)?;
     }
     Ok(kind)
 }
