@@ -69,10 +69,10 @@ mod tests {
     fn best_sum(scores: &[Vec<f64>], taken: &mut Vec<usize>) -> f64 {
         let Some((first, rest)) = scores.split_first() else { return 0.0 };
         let mut best = best_sum(rest, taken);
-        for column in 0..first.len() {
+        for (column, score) in first.iter().enumerate() {
             if !taken.contains(&column) {
                 taken.push(column);
-                best = best.max(first[column] + best_sum(rest, taken));
+                best = best.max(score + best_sum(rest, taken));
                 taken.pop();
             }
         }

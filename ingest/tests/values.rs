@@ -79,9 +79,9 @@ fn misspelt_brands_are_merged_listed_and_undone_by_the_mapping() {
             .find_map(|doubt| if let Doubt::BrandsMerged { rows, brands, .. } = doubt { Some((*rows, brands.len())) } else { None });
         listed.unwrap_or_default()
     };
-    let checked = check(&[jobs.clone()], &workshop.options).unwrap();
+    let checked = check(std::slice::from_ref(&jobs), &workshop.options).unwrap();
     assert_eq!(merged(&checked.files[0].tables[0].doubts), (2, 1));
-    let report = workshop.ingest(&[jobs.clone()]);
+    let report = workshop.ingest(std::slice::from_ref(&jobs));
     assert_eq!(merged(&report.doubts), (2, 1));
     assert_eq!(workshop.column("jobs", "brand").iter().filter(|brand| *brand == "Orrowby").count(), 35);
     let listed = std::fs::read_to_string(workshop.options.store.join("brands.csv")).unwrap();
@@ -92,11 +92,11 @@ fn misspelt_brands_are_merged_listed_and_undone_by_the_mapping() {
     assert_eq!(alone.total("jobs").accepted, 1);
     assert_eq!(workshop.column("jobs", "brand").iter().filter(|brand| *brand == "Orowby").count(), 0);
     // and no merge changes what is in the store
-    let again = workshop.ingest(&[jobs.clone()]);
+    let again = workshop.ingest(std::slice::from_ref(&jobs));
     assert_eq!(again.total("jobs").repeats, 47);
 
     workshop = workshop.with_mapping("[brands]\n\"Orowby\" = \"Orowby\"\n");
-    let undone = workshop.ingest(&[jobs.clone()]);
+    let undone = workshop.ingest(std::slice::from_ref(&jobs));
     assert_eq!((undone.total("jobs").superseded, merged(&undone.doubts)), (2, (0, 0)));
     workshop = workshop.with_mapping("");
     assert_eq!(workshop.ingest(&[jobs]).total("jobs").repeats, 47, "what the mapping said once is remembered");

@@ -82,7 +82,7 @@ fn plural_of_one(name: &str) -> String {
     let ends = |endings: &[&str]| endings.iter().any(|ending| name.ends_with(ending));
     match name.strip_suffix('y') {
         _ if name == "misc" => "miscellaneous things".to_owned(),
-        _ if ends(&["electrical"]) => format!("{name} appliances"),
+        _ if ends(&["electrical", "integrated"]) => format!("{name} appliances"),
         Some(stem) if !stem.ends_with(['a', 'e', 'i', 'o', 'u']) => format!("{stem}ies"),
         _ if ends(&["ch", "sh", "x"]) => format!("{name}es"),
         _ if name.ends_with('s') => name.to_owned(),

@@ -106,6 +106,12 @@ fn open_text(text: encoding::TextFile) -> Result<OpenedFile, IngestError> {
     }
 }
 
+/// Does what a library does with a file; some are not proof against every damage.
+fn guarded<T>(label: &str, read: impl FnOnce() -> Result<T, IngestError>) -> Result<T, IngestError> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
+        .unwrap_or_else(|_| Err(IngestError::Damaged { file: label.to_owned(), message: "its parts do not fit together".to_owned() }))
+}
+
 /// One record: the texts of its fields, and where it stands.
 #[derive(Debug, Default)]
 pub struct Record {

@@ -2,14 +2,13 @@
 
 use std::fs::File;
 use std::io::{BufReader, BufWriter, Read, Write};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use calamine::{Data, Dimensions, ExcelDateTime, Ods, Reader, Xlsx};
 use tempfile::NamedTempFile;
 
 use super::unpack::{cannot_write, check_size, temporary};
-use super::{OpenedFile, TableSource, delimited};
+use super::{OpenedFile, TableSource, delimited, guarded};
 use super::{encoding, open_document};
 use crate::error::IngestError;
 
@@ -29,13 +28,10 @@ enum Kind {
 /// The sheets of a workbook; those that hold no table are left out.
 pub fn open(path: &Path, label: &str) -> Result<OpenedFile, IngestError> {
     let kind = check_parts(path, label)?;
-    let damaged = |message: String| IngestError::Damaged { file: label.to_owned(), message };
-    // the library is not proof against every damage
-    let sheets = catch_unwind(AssertUnwindSafe(|| match kind {
+    let sheets = guarded(label, || match kind {
         Kind::Xlsx => xlsx_sheets(path, label),
         Kind::Ods => ods_sheets(path, label),
-    }))
-    .unwrap_or_else(|_| Err(damaged("its parts do not fit together".to_owned())))?;
+    })?;
     let mut tables: Vec<Box<dyn TableSource>> = Vec::new();
     let mut first_error = None;
     for (name, file) in sheets {
