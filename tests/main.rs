@@ -4,6 +4,7 @@
 //! - `bad_input`: what a user may feed it by mistake or on purpose
 //! - `command`: exit codes, messages, `--json`
 //! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
+//! - `messy_spreadsheet`: the same jobs, wide and messy in several encodings, give the same evidence
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
@@ -13,6 +14,7 @@ mod support;
 mod bad_input;
 mod command;
 mod ingest;
+mod messy_spreadsheet;
 mod odds;
 mod odds_page;
 mod page;

@@ -125,7 +125,8 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
         }
     }
     doubts.extend(content_doubts(input, titles, &columns, &trials));
-    doubts.extend(plan.extra.iter().map(|column| {
+    let is_expected = |column: &&ExtraColumn| plan.open_repair.is_none() || !OpenRepair::knows(&column.title);
+    doubts.extend(plan.extra.iter().filter(is_expected).map(|column| {
         let (file, title) = (input.label.clone(), column.title.clone());
         if column.is_personal {
             Doubt::PersonalColumn { file, column: title }
