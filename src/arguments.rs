@@ -44,16 +44,15 @@ pub struct Demo {
     pub out: PathBuf,
 }
 
+pub const DEFAULT_SOURCE: &str = "workshop";
+
 #[derive(Debug, Args)]
 pub struct Reading {
-    /// Files or folders of records; TABLE=FILE says which table a file holds (jobs, findings, parts, machines, models)
-    #[arg(required = true, value_name = "FILES")]
-    pub files: Vec<String>,
     /// TOML file that says which column is which field, and other corrections
     #[arg(long)]
     pub mapping: Option<PathBuf>,
     /// Name of where the records come from; job numbers of different sources never clash
-    #[arg(long, default_value = "workshop")]
+    #[arg(long, default_value = DEFAULT_SOURCE)]
     pub source: String,
     /// Order of day and month in dates such as 03/04/2025, instead of finding out
     #[arg(long, value_enum)]
@@ -68,8 +67,14 @@ pub enum DateOrder {
 
 #[derive(Debug, Args)]
 pub struct Check {
+    /// Files or folders of records, - for the standard input; TABLE=FILE says which table a file holds (jobs, findings, parts, machines, models)
+    #[arg(required = true, value_name = "FILES")]
+    pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub reading: Reading,
+    /// Write a mapping file to start from: what every column is taken for, to be corrected and given back with --mapping
+    #[arg(long, value_name = "FILE")]
+    pub write_mapping: Option<PathBuf>,
     /// Answer as JSON
     #[arg(long)]
     pub json: bool,
@@ -77,8 +82,17 @@ pub struct Check {
 
 #[derive(Debug, Args)]
 pub struct Ingest {
+    /// Files or folders of records, - for the standard input; TABLE=FILE says which table a file holds (jobs, findings, parts, machines, models)
+    #[arg(required_unless_present = "requeue", value_name = "FILES")]
+    pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub reading: Reading,
+    /// Corrected rows of the quarantine (a CSV file, as `query --csv` writes it) instead of FILES
+    #[arg(long, value_name = "FILE", conflicts_with = "files")]
+    pub requeue: Option<PathBuf>,
+    /// The store's review.csv with your answers filled in; they are remembered
+    #[arg(long, value_name = "FILE")]
+    pub review: Option<PathBuf>,
     /// The store's folder; made if there is none
     #[arg(long)]
     pub store: PathBuf,
@@ -193,8 +207,11 @@ pub struct Query {
     /// One SELECT; tables carry their own names (jobs, findings, ..., fault_share, failure_rate, ...)
     pub select: String,
     /// Answer as JSON Lines, one object a row
-    #[arg(long)]
+    #[arg(long, conflicts_with = "csv")]
     pub json: bool,
+    /// Answer as CSV (RFC 4180), every value as it is stored
+    #[arg(long)]
+    pub csv: bool,
 }
 
 #[derive(Debug, Args)]

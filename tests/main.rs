@@ -5,6 +5,8 @@
 //! - `command`: exit codes, messages, `--json`
 //! - `durability`: killed, out of disk, read-only, two at once, damaged
 //! - `hostile`: scripts, SQL, formulas, bombs and nesting in what is fed to it
+//! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
+//! - `messy_spreadsheet`: the same jobs, wide and messy in several encodings, give the same evidence
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
@@ -15,6 +17,8 @@ mod bad_input;
 mod command;
 mod durability;
 mod hostile;
+mod ingest;
+mod messy_spreadsheet;
 mod odds;
 mod odds_page;
 mod page;

@@ -202,3 +202,38 @@ fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).filter(|path| path.is_file());
     entries.map(|path| (path.file_name().unwrap().to_string_lossy().into_owned(), fs::read(&path).unwrap())).collect()
 }
+
+#[test]
+fn endings_by_age_and_reason_add_up_to_the_jobs() {
+    let store = demo().join("store");
+    let reasons = rows(
+        &store,
+        "SELECT r.not_repaired_reason, r.events, r.jobs, j.n, sum(j.n) OVER () AS stated, r.estimate, r.lower, r.upper
+         FROM write_off_reason AS r
+         JOIN (SELECT not_repaired_reason, count(*) AS n FROM jobs WHERE outcome = 'condemned' AND not_repaired_reason IS NOT NULL GROUP BY 1) AS j
+           ON j.not_repaired_reason = r.not_repaired_reason
+         WHERE r.scope_level = 'all' ORDER BY 1",
+    );
+    assert!(reasons.len() >= 3, "{reasons:?}");
+    for row in &reasons {
+        assert_eq!(row["events"].as_f64(), row["n"].as_f64(), "{row}");
+        assert_eq!(row["jobs"].as_f64(), row["stated"].as_f64(), "{row}");
+        assert!(row["lower"].as_f64() < row["estimate"].as_f64() && row["estimate"].as_f64() < row["upper"].as_f64(), "{row}");
+    }
+    let bands = rows(
+        &store,
+        "SELECT scope, age_from_years, min(jobs) AS fewest, max(jobs) AS jobs, sum(events) AS events FROM outcome_by_age
+         WHERE scope_level IN ('all', 'category') GROUP BY ALL ORDER BY ALL",
+    );
+    assert!(bands.len() > 20, "{bands:?}");
+    for row in &bands {
+        assert_eq!(row["fewest"], row["jobs"], "{row}");
+        assert_eq!(row["jobs"].as_f64(), row["events"].as_f64(), "every job ends somehow: {row}");
+    }
+    let [known] = &rows(&store, "SELECT sum(jobs) AS jobs FROM (SELECT DISTINCT age_from_years, jobs FROM outcome_by_age WHERE scope_level = 'all')")[..]
+    else {
+        panic!("one row");
+    };
+    let about: serde_json::Value = serde_json::from_str(&succeed(["analyse", "--json", "--store", store.to_str().unwrap()])).unwrap();
+    assert!(known["jobs"].as_f64().unwrap() > 0.5 * about["jobs"].as_f64().unwrap(), "{known}");
+}

@@ -138,7 +138,7 @@ fn missing(about: &About) -> BTreeMap<String, String> {
     }
     for (table, rows) in &about.table_rows {
         if *rows == 0 && !missing.contains_key(table) {
-            missing.insert(table.clone(), "The records hold nothing that this table could be built from.".to_owned());
+            missing.insert(table.clone(), nothing_to_build(table).to_owned());
         }
     }
     missing
@@ -214,4 +214,17 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
         },
     )?;
     Ok(about)
+}
+
+/// Why a table is empty although its conditions are met.
+fn nothing_to_build(table: &str) -> &'static str {
+    match table {
+        "cascade" => "No job records what its fault damaged besides.",
+        "model_standing" => "Too few jobs name a model for models to be compared with their kind.",
+        "outcome_by_age" => "No job has a machine whose age is known.",
+        "recall" => "No machine can be followed from one job to the next: the records name no serial or machine numbers.",
+        "repair_cost" => "No repaired job states what it cost.",
+        "write_off_reason" => "No job on a condemned machine says why it was not repaired.",
+        _ => "The records hold nothing that this table could be built from.",
+    }
 }

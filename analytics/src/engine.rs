@@ -215,7 +215,7 @@ fn store_view(snapshot: &Path, table: &str) -> Result<String, AnalyticsError> {
     let folder = snapshot.join(table);
     let files = parquet_files(&folder).map_err(AnalyticsError::file(&folder))?;
     let literals: Vec<String> = files.iter().map(|file| quoted(&file.to_string_lossy())).collect();
-    Ok(format!("CREATE VIEW store_{table} AS SELECT * FROM read_parquet([{}]);", literals.join(", ")))
+    Ok(format!("CREATE VIEW store_{table} AS SELECT * FROM read_parquet([{}], union_by_name = true);", literals.join(", ")))
 }
 
 /// A text as an SQL literal.

@@ -86,7 +86,11 @@ fn add_view(connection: &Connection, name: &str, files: &[impl AsRef<Path>], all
     let literals: Vec<String> = paths.iter().map(|path| quoted(path)).collect();
     allowed.extend(paths);
     connection
-        .execute_batch(&format!("CREATE VIEW \"{}\" AS SELECT * FROM read_parquet([{}])", name.replace('"', "\"\""), literals.join(", ")))
+        .execute_batch(&format!(
+            "CREATE VIEW \"{}\" AS SELECT * FROM read_parquet([{}], union_by_name = true)",
+            name.replace('"', "\"\""),
+            literals.join(", ")
+        ))
         .map_err(sql(name))
 }
 

@@ -10,11 +10,11 @@ use crate::context::Context;
 use crate::free_text::Reached;
 use crate::identity::IdentityKind;
 use crate::inspect::ColumnPlan;
-use crate::normalise::age::parse_age_years;
+use crate::normalise::age::{StatedAge, parse_age};
 use crate::normalise::date::{PartialDate, parse_date};
 use crate::normalise::duration::parse_minutes;
 use crate::normalise::identifier::parse_identifier;
-use crate::normalise::model::model_key;
+use crate::normalise::model::{Brand, model_key};
 use crate::normalise::money::{currency_code, parse_money};
 use crate::normalise::number::parse_number;
 use crate::normalise::terms::{How, Recognised, RecognisedTerms, TermReader};
@@ -73,6 +73,10 @@ pub struct Findings {
     pub set_aside: Vec<SetAside>,
     /// Columns with amounts that name a currency.
     pub currencies: Vec<(usize, &'static str)>,
+    /// Calendar year in which the machine was bought, where that is all that is known of its age.
+    pub bought_year: Option<i32>,
+    /// Amounts as they were before they were converted: a title and the amount.
+    pub converted: Vec<(String, String)>,
 }
 
 impl Findings {
@@ -81,6 +85,8 @@ impl Findings {
         self.own_component = None;
         self.set_aside.clear();
         self.currencies.clear();
+        self.bought_year = None;
+        self.converted.clear();
     }
 }
 
@@ -96,11 +102,11 @@ pub struct ColumnReader<'a> {
 enum Task<'a> {
     Identifier,
     Number(IdentityKind),
-    Brand(Remembered<Rc<str>>),
+    Brand(Remembered<(Rc<str>, bool)>),
     Model { brand: usize, key: usize, known: Remembered<(Rc<str>, Option<Rc<str>>)> },
     Date { year: Option<usize>, known: Remembered<PartialDate> },
     Year,
-    Years,
+    Years { precision: Option<usize>, made_year: Option<usize> },
     Money { may_be_negative: bool },
     Minutes,
     Count,
@@ -164,7 +170,7 @@ impl<'a> ColumnReader<'a> {
             (FieldKind::Date, "made_on", _) => Task::Date { year: position("made_year"), known: HashMap::new() },
             (FieldKind::Date, ..) => Task::Date { year: None, known: HashMap::new() },
             (FieldKind::Year, ..) => Task::Year,
-            (FieldKind::Years, ..) => Task::Years,
+            (FieldKind::Years, ..) => Task::Years { precision: position("age_precision"), made_year: position("made_year") },
             (FieldKind::Money, name, _) => Task::Money { may_be_negative: name == "charged" },
             (FieldKind::Minutes, ..) => Task::Minutes,
             (FieldKind::Count, ..) => Task::Count,
@@ -238,11 +244,19 @@ impl<'a> ColumnReader<'a> {
                 }
             }
             Task::Brand(known) => {
-                let brand = remember(known, text, || {
-                    name(text).map(|name| name.map(|name| Rc::from(context.catalogue.brand(&privacy::mask(&name)).as_str())))
-                })?;
-                if let Some(brand) = brand {
+                let read = || {
+                    name(text).map(|name| {
+                        name.map(|name| {
+                            let Brand { spelling, is_merged } = context.catalogue.brand(&privacy::mask(&name));
+                            (Rc::from(spelling.as_str()), is_merged)
+                        })
+                    })
+                };
+                if let Some((brand, is_merged)) = remember(known, text, read)? {
                     row.set_text(target, &brand);
+                    if is_merged {
+                        words.misspelt(&field.name, text, &brand);
+                    }
                 }
             }
             Task::Model { brand, key, known } => {
@@ -282,17 +296,25 @@ impl<'a> ColumnReader<'a> {
                 };
                 row.set_integer(target, i64::from(year));
             }
-            Task::Years => {
-                if let Some(years) = parse_age_years(text, plan.age_unit)? {
+            Task::Years { precision, made_year } => match parse_age(text, plan.age_unit, context.options.today.year())? {
+                None => {}
+                Some(StatedAge::Years(years, stated)) => {
                     row.set_real(target, in_range(years, MOST_AGE_YEARS, Reason::AgeOver100Years)?);
+                    precision.iter().for_each(|&precision| row.set_text(precision, stated.code()));
                 }
-            }
+                Some(StatedAge::MadeIn(year)) => {
+                    if let Some(column) = made_year.filter(|&column| row.is_missing(column)) {
+                        row.set_integer(column, i64::from(year));
+                    }
+                }
+                Some(StatedAge::BoughtIn(year)) => findings.bought_year = Some(year),
+            },
             Task::Money { may_be_negative } => {
                 if let Some(money) = parse_money(text, plan.decimal_mark)? {
                     let size = if *may_be_negative { money.amount.abs() } else { money.amount };
                     in_range(size, MOST_MONEY, Reason::ValueTooLarge)?;
                     row.set_real(target, money.amount);
-                    findings.currencies.extend(money.currency.map(|code| (target, code)));
+                    findings.currencies.extend(money.currency.or(plan.currency).map(|code| (target, code)));
                 }
             }
             Task::Minutes => {

@@ -120,7 +120,17 @@ impl Evidence<'_> {
         }
         let told = options.mapping.currency.clone();
         let keeps_currency = store_table(&table.name).is_some_and(|table| table.column("currency").is_some());
+        let converted: Vec<String> = named
+            .iter()
+            .filter(|code| options.mapping.rate(code).is_some_and(|(account, _)| account != **code))
+            .map(|code| (*code).to_owned())
+            .collect();
+        let kept_apart = named.iter().filter(|code| options.mapping.rate(code).is_none()).count();
+        if let Some(into) = told.clone().filter(|_| !converted.is_empty()) {
+            doubts.push(Doubt::CurrenciesConverted { file: input.label.clone(), into, currencies: converted });
+        }
         match named.len() {
+            _ if !named.is_empty() && kept_apart == 0 => {}
             0 if has_amounts && told.is_none() && keeps_currency => doubts.push(Doubt::CurrencyUnknown { file: input.label.clone() }),
             0 | 1 => {}
             _ => doubts.push(Doubt::SeveralCurrencies {

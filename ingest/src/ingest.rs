@@ -7,13 +7,16 @@ use std::sync::Arc;
 
 use fixodds_schemas::StoreLayout;
 
+use crate::brands::Brands;
 use crate::context::{Context, JobCategories};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, IdentityKey};
 use crate::inputs::{Input, expand};
 use crate::inspect::{TablePlan, inspect, list_titles};
+use crate::normalise::is_blank;
 use crate::normalise::model::{Catalogue, Spellings};
 use crate::options::IngestOptions;
+use crate::privacy;
 use crate::quarantine_writer::{Place, QuarantineWriter};
 use crate::readers::{self, Record, TableSource};
 use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
@@ -21,7 +24,7 @@ use crate::review::Reviews;
 use crate::row::Row;
 use crate::rules::{position, schema_of};
 use crate::store::{
-    RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_catalogue,
+    RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_brands, read_catalogue,
     read_job_categories, read_known_files, read_superseded_contents,
 };
 use crate::table_reader::TableReader;
@@ -37,7 +40,23 @@ const TABLE_ORDER: [&str; 5] = ["models", "machines", "jobs", "findings", "parts
 /// # Errors
 /// If a file cannot be read or is no table, or if a column is missing without which no row can be used.
 pub fn check(files: &[PathBuf], options: &IngestOptions) -> Result<CheckReport, IngestError> {
-    let (files, _, doubts) = look_into(files, options)?;
+    let (mut files, work, doubts) = look_into(files, options)?;
+    let catalogue = catalogue(&[], &BTreeMap::new(), &Brands::of_mapping(&options.mapping), &work)?;
+    for work in &work {
+        let mut words = Words::default();
+        for (written, rows) in &work.plan.brands {
+            let brand = catalogue.brand(&privacy::mask(written));
+            if brand.is_merged {
+                words.misspelt_rows("brand", written, &brand.spelling, *rows);
+            }
+        }
+        let is_of_work = |table: &&mut TableCheck| table.table == work.plan.table.name;
+        if let Some(table) =
+            files.iter_mut().filter(|file| file.file == work.input.label).flat_map(|file| &mut file.tables).find(is_of_work)
+        {
+            table.doubts.extend(words.doubts(&work.plan.table.name));
+        }
+    }
     Ok(CheckReport { files, doubts })
 }
 
@@ -55,17 +74,22 @@ pub fn ingest(files: &[PathBuf], options: &IngestOptions, progress: &mut dyn FnM
 
     let store = Store::create_or_open(&options.store)?;
     let identity_key = IdentityKey::load_or_create(&store.layout().identity_key_path(), options.identity_key.as_ref())?;
-    let context = Context { options, identity_key: &identity_key, catalogue: read_catalogues(&store, &work)? };
-    let mut run = Run::new(&store, &context, &work)?;
+    let brands = Brands::read(&options.store, &options.mapping)?;
+    let known = read_catalogue(&store.current_files("models")?)?;
+    let settled = read_brands(&store.current_files("jobs")?)?;
+    let context = Context { options, identity_key: &identity_key, catalogue: catalogue(&known, &settled, &brands, &work)? };
+    let mut run = Run::new(&store, &context, &work, brands)?;
     for table in TABLE_ORDER {
         run.read_table(table, &work, progress)?;
     }
     let reviews = std::mem::take(&mut run.reviews);
+    let brands = std::mem::take(&mut run.brands);
     let (accounts, found, tables) = run.finish(progress)?;
     doubts.extend(found);
     progress(Progress::Committing);
     let snapshot = store.commit(&tables)?;
     reviews.write(&options.store)?;
+    brands.write(&options.store)?;
     Ok(IngestReport { snapshot, tables: accounts, doubts, texts_to_review: reviews.open_questions() })
 }
 
@@ -114,12 +138,22 @@ fn look_into(files: &[PathBuf], options: &IngestOptions) -> Result<LookedInto, I
     Ok((checks, work, doubts))
 }
 
-/// The spellings of brands and models: those of the store stay, those of new catalogue files are added.
-fn read_catalogues(store: &Store, work: &[Work]) -> Result<Catalogue, IngestError> {
+/// The spellings of brands and models: those of the store (`known`) stay, those of new catalogue files are added; and how often brands
+/// are written, in the jobs of the store (`settled`) and at the beginning of the files.
+fn catalogue(
+    known: &[(String, String)],
+    settled: &BTreeMap<String, u64>,
+    brands: &Brands,
+    work: &[Work],
+) -> Result<Catalogue, IngestError> {
     let mut catalogue = Catalogue::default();
-    for (brand, model) in read_catalogue(&store.current_files("models")?)? {
-        catalogue.add(&brand, &model);
+    for (brand, model) in known {
+        catalogue.add(brand, model);
     }
+    brands.apply(&mut catalogue);
+    settled.iter().for_each(|(brand, &rows)| catalogue.settle_brand(brand, rows));
+    let written = work.iter().flat_map(|work| &work.plan.brands).filter(|(brand, _)| !is_blank(brand));
+    written.for_each(|(brand, rows)| catalogue.count_brand(brand, *rows));
     let mut spellings = Spellings::default();
     for work in work.iter().filter(|work| work.plan.table.name == "models") {
         let column = |field: &str| work.plan.columns.iter().find(|column| column.field.name == field).map(|column| column.index);
@@ -147,6 +181,7 @@ struct Run<'a> {
     accounts: Vec<TableAccount>,
     doubts: Vec<Doubt>,
     reviews: Reviews,
+    brands: Brands,
     quarantine: QuarantineWriter,
     ledger: TableWriter,
     findings: TableWriter,
@@ -158,7 +193,7 @@ struct Run<'a> {
 type Finished = (Vec<TableAccount>, Vec<Doubt>, Vec<(&'static str, Vec<PathBuf>)>);
 
 impl<'a> Run<'a> {
-    fn new(store: &'a Store, context: &'a Context<'a>, work: &[Work]) -> Result<Self, IngestError> {
+    fn new(store: &'a Store, context: &'a Context<'a>, work: &[Work], brands: Brands) -> Result<Self, IngestError> {
         let known = quarantine_hashes(&store.current_files("quarantine")?)?;
         let has_dependents = work.iter().any(|work| matches!(work.plan.table.name.as_str(), "findings" | "parts"));
         let jobs = if has_dependents { Some(read_job_categories(&store.current_files("jobs")?)?) } else { None };
@@ -170,6 +205,7 @@ impl<'a> Run<'a> {
             accounts: Vec::new(),
             doubts: Vec::new(),
             reviews: Reviews::read(store.layout().root(), context.options.review.as_deref(), &context.options.vocabulary)?,
+            brands,
             quarantine: QuarantineWriter::new(table_writer(store, "quarantine"), known),
             ledger: table_writer(store, "ledger"),
             findings: table_writer(store, "findings"),
@@ -293,6 +329,7 @@ impl<'a> Run<'a> {
             self.doubts.push(Doubt::ComponentsFromText { table: table.to_owned(), rows: reader.jobs_from_text() });
         }
         words.extend(reader.words);
+        words.merged_brands().for_each(|(written, brand, rows)| self.brands.note(&privacy::mask(written), brand, rows));
         self.doubts.extend(words.doubts(table));
         Ok(account)
     }

@@ -1,6 +1,6 @@
 //! Looks at the beginning of a table and decides how to read it.
 
-use fixodds_schemas::{Field, InputTable, normalise, store_table};
+use fixodds_schemas::{Field, FieldKind, InputTable, normalise, store_table};
 
 use crate::columns::{Assignment, Recognition, recognise};
 use crate::error::IngestError;
@@ -9,6 +9,7 @@ use crate::inputs::Input;
 use crate::normalise::age::AgeUnit;
 use crate::normalise::date::DateOrder;
 use crate::normalise::duration::DurationUnit;
+use crate::normalise::money::currency_code;
 use crate::normalise::number::DecimalMark;
 use crate::open_repair::OpenRepair;
 use crate::options::IngestOptions;
@@ -28,6 +29,8 @@ pub struct ColumnPlan {
     pub decimal_mark: DecimalMark,
     pub duration_unit: DurationUnit,
     pub age_unit: AgeUnit,
+    /// Currency that the title names, for amounts that do not say; none where rows say it.
+    pub currency: Option<&'static str>,
 }
 
 /// A column that is kept unread.
@@ -50,6 +53,8 @@ pub struct TablePlan {
     pub delimiter: Option<u8>,
     /// Currency of amounts that do not say: the only one that titles and amounts name, else as the user says.
     pub currency: Option<String>,
+    /// Brands at the beginning of the table, and how often each occurs.
+    pub brands: Vec<(String, u64)>,
     /// Set if the columns are those of the Open Repair Data Standard.
     pub open_repair: Option<OpenRepair>,
 }
@@ -84,6 +89,7 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
     let evidence = Evidence { input, source, sample: &sample, table, columns: &columns, options };
     let date_orders = evidence.date_orders(&mut doubts)?;
     let decimal_mark = evidence.decimal_mark();
+    let rows_say_currency = columns.iter().flatten().any(|assignment| assignment.field.kind == FieldKind::Currency);
     let mut plan = TablePlan {
         table,
         columns: Vec::new(),
@@ -91,25 +97,36 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
         titles: titles.to_vec(),
         delimiter: source.delimiter(),
         currency: evidence.currency(&mut doubts),
+        brands: Vec::new(),
         open_repair,
     };
     for (index, title) in titles.iter().enumerate() {
         let words = format!(" {} ", normalise(title));
         let says = |unit_words: &[&str]| unit_words.iter().any(|word| words.contains(&format!(" {word} ")));
         match &columns[index] {
-            Some(assignment) => plan.columns.push(ColumnPlan {
-                index,
-                field: assignment.field,
-                date_order: date_orders[index].unwrap_or(DateOrder::DayFirst),
-                decimal_mark,
-                duration_unit: if says(&["hours", "hour", "hrs", "hr", "h"]) { DurationUnit::Hours } else { DurationUnit::Minutes },
-                age_unit: if says(&["months", "month", "mths"]) { AgeUnit::Months } else { AgeUnit::Years },
-            }),
+            Some(assignment) => {
+                if assignment.field.name == "brand" {
+                    plan.brands = sample.values[index].iter().map(|(value, &count)| (value.clone(), count)).collect();
+                }
+                plan.columns.push(ColumnPlan {
+                    index,
+                    field: assignment.field,
+                    date_order: date_orders[index].unwrap_or(DateOrder::DayFirst),
+                    decimal_mark,
+                    duration_unit: if says(&["hours", "hour", "hrs", "hr", "h"]) { DurationUnit::Hours } else { DurationUnit::Minutes },
+                    age_unit: if says(&["months", "month", "mths"]) { AgeUnit::Months } else { AgeUnit::Years },
+                    currency: words
+                        .split(' ')
+                        .find_map(currency_code)
+                        .filter(|_| assignment.field.kind == FieldKind::Money && !rows_say_currency),
+                });
+            }
             None => plan.extra.push(ExtraColumn { index, title: title.clone(), is_personal: privacy::is_personal_title(title) }),
         }
     }
     doubts.extend(content_doubts(input, titles, &columns, &trials));
-    doubts.extend(plan.extra.iter().map(|column| {
+    let is_expected = |column: &&ExtraColumn| plan.open_repair.is_none() || !OpenRepair::knows(&column.title);
+    doubts.extend(plan.extra.iter().filter(is_expected).map(|column| {
         let (file, title) = (input.label.clone(), column.title.clone());
         if column.is_personal {
             Doubt::PersonalColumn { file, column: title }
@@ -184,7 +201,7 @@ fn content_doubts(input: &Input, titles: &[String], columns: &[Option<Assignment
 }
 
 fn column_check(title: &str, index: usize, column: Option<&Assignment>, trials: &Trials<'_>, date_order: Option<DateOrder>) -> ColumnCheck {
-    let hides = privacy::is_personal_title(title)
+    let hides = column.is_none() && privacy::is_personal_title(title)
         || column.is_some_and(|assignment| matches!(assignment.field.name.as_str(), "serial" | "machine_id" | "donor_machine"));
     let mut most_frequent: Vec<(&String, &u64)> = trials.sample.values[index].iter().collect();
     most_frequent.sort_by(|(first, first_count), (second, second_count)| second_count.cmp(first_count).then_with(|| first.cmp(second)));

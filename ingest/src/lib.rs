@@ -9,6 +9,8 @@
 //! holds, `cells` reads each cell with [`normalise`], `rules` compares the values of the row, `store` recognises the record by its
 //! hashes and writes it.
 
+mod assignment;
+mod brands;
 mod cells;
 mod columns;
 mod context;

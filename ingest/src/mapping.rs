@@ -5,6 +5,12 @@
 //! decimal_mark = "comma"          # or "point"
 //! currency = "GBP"                # of amounts that do not say
 //!
+//! [rates]                         # what one unit of another currency is worth in `currency`; without it, such amounts are kept apart
+//! EUR = 0.86
+//!
+//! [brands]                        # word = brand as it is to be written; undoes a merge of two spellings, or makes one
+//! "Orowby" = "Orowby"
+//!
 //! [jobs.columns]
 //! "Fault found" = "component"     # title of the column = field; "extra" keeps it unread
 //!
@@ -29,6 +35,7 @@ use crate::error::IngestError;
 use crate::normalise::date::DateOrder;
 use crate::normalise::money::currency_code;
 use crate::normalise::number::DecimalMark;
+use crate::normalise::tidy;
 
 /// A column that is kept unread in `extra`.
 pub const EXTRA: &str = "extra";
@@ -42,6 +49,10 @@ pub struct Mapping {
     pub currency: Option<String>,
     /// Further rules for free text.
     pub text: TextRules,
+    /// What one unit of a currency is worth in `currency`, by its ISO 4217 code.
+    rates: BTreeMap<String, f64>,
+    /// Brand by its word in the records, as both are written.
+    pub(crate) brands: BTreeMap<String, String>,
     tables: BTreeMap<String, TableMapping>,
 }
 
@@ -60,6 +71,10 @@ struct MappingFile {
     date_order: Option<DateOrder>,
     decimal_mark: Option<DecimalMark>,
     currency: Option<Spanned<String>>,
+    #[serde(default)]
+    rates: BTreeMap<Spanned<String>, f64>,
+    #[serde(default)]
+    brands: BTreeMap<String, Spanned<String>>,
     #[serde(default)]
     text: TextRules,
     #[serde(default)]
@@ -128,6 +143,15 @@ impl Mapping {
                 }
             },
         };
+        let rates = rates(parsed.rates, currency.as_deref(), &error_at)?;
+        let mut brands = BTreeMap::new();
+        for (word, brand) in parsed.brands {
+            let spelling = tidy(brand.get_ref()).into_owned();
+            if spelling.is_empty() || spelling.len() > 100 {
+                return Err(error_at(brand.span().start, "write a brand of 1 to 100 bytes".to_owned()));
+            }
+            brands.insert(word, spelling);
+        }
         let mut tables = BTreeMap::new();
         for (name, section) in [
             ("jobs", parsed.jobs),
@@ -139,7 +163,13 @@ impl Mapping {
             let Some(table) = input_table(name) else { continue };
             tables.insert(name.to_owned(), section.resolve(table, vocabulary, &error_at)?);
         }
-        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, text: parsed.text, tables })
+        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, text: parsed.text, rates, brands, tables })
+    }
+
+    /// The currency of account, and what one unit of this currency is worth in it; none if the mapping does not say.
+    pub(crate) fn rate(&self, code: &str) -> Option<(&str, f64)> {
+        let account = self.currency.as_deref().filter(|_| !self.rates.is_empty())?;
+        if code == account { Some((account, 1.0)) } else { self.rates.get(code).map(|rate| (account, *rate)) }
     }
 
     /// This mapping and, for columns of which it says nothing, these fields.
@@ -163,6 +193,29 @@ impl Mapping {
     pub(crate) fn terms_of(&self, table: &str, list: List) -> BTreeMap<String, String> {
         self.tables.get(table).and_then(|table| table.terms.get(&list)).cloned().unwrap_or_default()
     }
+}
+
+fn rates(
+    written: BTreeMap<Spanned<String>, f64>,
+    account: Option<&str>,
+    error_at: &dyn Fn(usize, String) -> IngestError,
+) -> Result<BTreeMap<String, f64>, IngestError> {
+    let mut rates = BTreeMap::new();
+    for (code, rate) in written {
+        let error = |message: String| Err(error_at(code.span().start, message));
+        let Some(account) = account else {
+            return error("rates need `currency` above them: the one that amounts are converted into".to_owned());
+        };
+        match currency_code(code.get_ref()) {
+            Some(known) if known == account => return error(format!("{known} is the currency that amounts are converted into")),
+            Some(known) if rate.is_finite() && rate > 0.0 => rates.insert(known.to_owned(), rate),
+            Some(_) => return error(format!("{rate} is no rate; write what one {} is worth in {account}", code.get_ref())),
+            None => {
+                return error(format!("`{}` is no currency that is known; write a three-letter code such as EUR", code.get_ref()));
+            }
+        };
+    }
+    Ok(rates)
 }
 
 impl TableSection {
@@ -257,6 +310,10 @@ mod tests {
             ("currency = \"shells\"", "own.toml, line 1: `shells` is no currency"),
             ("[job.columns]", "own.toml, line 1"),
             ("date_order = \"sideways\"", "own.toml, line 1"),
+            ("[rates]\nEUR = 0.86", "own.toml, line 2: rates need `currency`"),
+            ("currency = \"GBP\"\n[rates]\nEUR = -1", "own.toml, line 3: -1 is no rate"),
+            ("currency = \"GBP\"\n[rates]\nshells = 1", "own.toml, line 3: `shells` is no currency"),
+            ("[brands]\n\"a\" = \" \"", "own.toml, line 2: write a brand"),
         ] {
             let message = parse(text).unwrap_err();
             assert!(message.starts_with(expected), "{message}");

@@ -17,6 +17,16 @@ const FIELDS: [(&str, &str); 8] = [
     ("repair_barrier_if_end_of_life", "not_repaired_reason"),
     ("problem", "fault_text"),
 ];
+/// Its other columns: read for the category and the source, or kept in `extra`.
+const OTHER_COLUMNS: [&str; 7] = [
+    "data_provider",
+    "country",
+    "partner_product_category",
+    "product_category",
+    "product_category_id",
+    "group_identifier",
+    "repairability",
+];
 /// What no other table of records has.
 const TELLING: [&str; 4] = ["data_provider", "product_category", "repair_status", "event_date"];
 /// Before the standard's name of a category that is none of ours.
@@ -44,6 +54,12 @@ impl OpenRepair {
             partner_category: at("partner_product_category"),
             problem: at("problem"),
         })
+    }
+
+    /// Whether the standard has a column of that title.
+    pub fn knows(title: &str) -> bool {
+        let known = FIELDS.iter().map(|(name, _)| *name).chain(OTHER_COLUMNS);
+        known.into_iter().any(|name| match_key(name) == match_key(title))
     }
 
     /// Columns and fields as a mapping file would give them.

@@ -97,11 +97,16 @@ pub enum RecognisedBy {
     Title,
     /// A title that differs by a letter or two from this one.
     SimilarTitle(String),
-    /// The values are terms of the field's list.
+    /// A title that may mean other fields too; the values speak for this one.
+    AmbiguousTitle,
+    /// The values alone.
     Content,
     /// The name of the file, sheet or list.
     Name,
 }
+
+/// Merged brands that a line of text names.
+const MOST_BRANDS: usize = 20;
 
 /// Something that may be read wrongly, or that should be known.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -115,10 +120,12 @@ pub enum Doubt {
     DateOrderOpen { file: String, column: String, assumed: DateOrder },
     /// The column holds dates that can only be day-first and dates that can only be month-first.
     DateOrderMixed { file: String, column: String, taken: DateOrder, values: u64, contradicting: u64 },
-    /// The title would mean another field, but nearly all values are terms of this one.
+    /// The title says nothing, or another field, but nearly all values are of this one.
     ReadByContent { file: String, column: String, field: String, readable_share: f64 },
     /// The title was recognised only by its likeness to a known one.
     SimilarTitle { file: String, column: String, field: String, known: String },
+    /// The title may mean several fields; unless it is read, nothing tells which.
+    AmbiguousTitle { file: String, column: String, field: String, others: Vec<String>, is_read: bool },
     /// Two columns could hold the same field.
     TwoColumnsForField { file: String, field: String, taken: String, other: String },
     /// No field was found for the column; `kept` says whether its values are kept in `extra`.
@@ -129,10 +136,14 @@ pub enum Doubt {
     MostlyUnreadable { file: String, column: String, field: String, readable_share: f64, example: String },
     /// Words were understood as misspellings; the most frequent ones as examples.
     Misspellings { table: String, column: String, rows: u64, spellings: u64, examples: Vec<Misspelling> },
+    /// Brands were taken for misspellings of much more frequent ones: all of them, the most frequent first.
+    BrandsMerged { table: String, rows: u64, brands: Vec<Misspelling> },
     /// Values were set aside, or their rows quarantined; the most frequent ones as examples.
     NotUsed { table: String, column: String, reason: Reason, rows: u64, examples: Vec<String> },
     /// Amounts in several currencies.
     SeveralCurrencies { file: String, currencies: Vec<String> },
+    /// Amounts in another currency are converted at the mapping's rates.
+    CurrenciesConverted { file: String, into: String, currencies: Vec<String> },
     /// Amounts whose currency nobody has told.
     CurrencyUnknown { file: String },
     /// A file in a folder was left out.
@@ -160,6 +171,13 @@ impl Doubt {
             Self::ReadByContent { column, .. } => {
                 format!("If that is wrong, add \"{column}\" = \"fault_text\" or another field to the mapping file.")
             }
+            Self::AmbiguousTitle { column, field, others, .. } => {
+                let others = others.iter().map(|other| format!("\"{other}\"")).collect::<Vec<_>>().join(" or ");
+                format!(
+                    "Say in the mapping file which it is: \"{column}\" = \"{field}\"{}.",
+                    if others.is_empty() { others } else { format!(" or {others}") }
+                )
+            }
             Self::SimilarTitle { column, field, .. } => format!(
                 "If that is wrong, add \"{column}\" = \"extra\" or another field to the mapping file; else \"{column}\" = \"{field}\"."
             ),
@@ -177,8 +195,21 @@ impl Doubt {
                 format!("If the column is not {field}, add \"{column}\" = \"extra\" or another field to the mapping file.")
             }
             Self::Misspellings { .. } => "If one is wrong, say in the mapping file what the word means.".into(),
+            Self::BrandsMerged { brands, .. } => {
+                let brand = brands.first().map_or("", |brand| brand.value.as_str());
+                format!(
+                    "If one is a brand of its own, say so under [brands] in the mapping file: \"{brand}\" = \"{brand}\". The store's brands.csv lists all."
+                )
+            }
             Self::NotUsed { reason, .. } => reason.remedy().into(),
-            Self::SeveralCurrencies { .. } => "Convert the amounts to one currency before comparing costs.".into(),
+            Self::SeveralCurrencies { currencies, .. } => {
+                let other = currencies.last().map_or("EUR", String::as_str);
+                format!(
+                    "Each row keeps its own, and costs are compared within one only. To convert, say currency = \"{}\" and, under [rates], {other} = what one {other} is worth, in a mapping file.",
+                    currencies.first().map_or("GBP", String::as_str)
+                )
+            }
+            Self::CurrenciesConverted { .. } => "The amounts as written are kept in `extra` where the table has it.".into(),
             Self::CurrencyUnknown { .. } => "Say currency = \"GBP\" (or another code) in a mapping file.".into(),
             Self::FileSkipped { .. } => "Name the file itself if it holds records.".into(),
             Self::TableSkipped { .. } => "Name its columns in a mapping file if it holds records.".into(),
@@ -216,9 +247,17 @@ impl fmt::Display for Doubt {
             Self::ReadByContent { file, column, field, readable_share } => {
                 write!(
                     formatter,
-                    "{file}: column \"{column}\" is read as {field}, because {:.0} % of its values are such terms.",
+                    "{file}: column \"{column}\" is read as {field}, because {:.0} % of its values can be read so.",
                     readable_share * 100.0
                 )
+            }
+            Self::AmbiguousTitle { file, column, field, others, is_read } => {
+                let could = if others.is_empty() { "something else".to_owned() } else { others.join(" or ") };
+                if *is_read {
+                    write!(formatter, "{file}: column \"{column}\" is read as {field}, but its title could also mean {could}.")
+                } else {
+                    write!(formatter, "{file}: column \"{column}\" could be {field} or {could}, and nothing tells which; it is not read.")
+                }
             }
             Self::SimilarTitle { file, column, field, known } => {
                 write!(formatter, "{file}: column \"{column}\" is read as {field}, because it resembles \"{known}\".")
@@ -244,6 +283,13 @@ impl fmt::Display for Doubt {
                     examples.join(", ")
                 )
             }
+            Self::BrandsMerged { table, rows, brands } => {
+                let shown: Vec<String> =
+                    brands.iter().take(MOST_BRANDS).map(|brand| format!("\"{}\" as {}", brand.value, brand.meaning)).collect();
+                let more = brands.len() - shown.len();
+                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+                write!(formatter, "{table}: the brands of {rows} rows are taken for misspellings: {}{more}.", shown.join(", "))
+            }
             Self::NotUsed { table, column, reason, rows, examples } => {
                 let examples: Vec<String> = examples.iter().map(|example| format!("\"{example}\"")).collect();
                 let examples = if examples.is_empty() { String::new() } else { format!(", for example {}", examples.join(", ")) };
@@ -255,6 +301,9 @@ impl fmt::Display for Doubt {
             }
             Self::SeveralCurrencies { file, currencies } => {
                 write!(formatter, "{file}: amounts are in several currencies: {}.", currencies.join(", "))
+            }
+            Self::CurrenciesConverted { file, into, currencies } => {
+                write!(formatter, "{file}: amounts in {} are converted into {into} at the rates of the mapping.", currencies.join(", "))
             }
             Self::CurrencyUnknown { file } => write!(formatter, "{file}: no currency is given for the amounts."),
             Self::FileSkipped { file } => write!(formatter, "{file}: not a kind of file that can be read; left out."),

@@ -150,7 +150,8 @@ impl Reviews {
     }
 }
 
-fn write_lines<'l>(path: &Path, lines: impl ExactSizeIterator<Item = &'l Line>) -> Result<(), IngestError> {
+/// Writes a file of the store at one stroke; one without lines is not made.
+pub fn write_lines<'l, L: Serialize + 'l>(path: &Path, lines: impl ExactSizeIterator<Item = &'l L>) -> Result<(), IngestError> {
     if lines.len() == 0 && !path.exists() {
         return Ok(());
     }

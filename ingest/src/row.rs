@@ -87,6 +87,13 @@ impl Row {
         }
     }
 
+    pub fn real(&self, column: usize) -> Option<f64> {
+        match self.values[column] {
+            Value::Real(value) => Some(value),
+            _ => None,
+        }
+    }
+
     /// Appends bytes that are equal for equal values of the first `columns` columns, and different otherwise.
     pub fn content(&self, columns: usize, bytes: &mut Vec<u8>) {
         for value in &self.values[..columns] {

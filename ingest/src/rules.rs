@@ -5,8 +5,12 @@ use fixodds_schemas::{TableSchema, store_table};
 
 use crate::cells::{Findings, SetAside};
 use crate::context::Context;
+use crate::mapping::Mapping;
+use crate::normalise::age::Precision;
 use crate::quarantine::Reason;
 use crate::row::Row;
+
+const DAYS_PER_YEAR: f64 = 365.25;
 
 /// Why a row cannot be used, and which value is to blame.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,13 +34,15 @@ impl Rejection {
 pub struct Rules {
     table: Table,
     currency: Option<usize>,
+    /// Columns with amounts of money.
+    amounts: Vec<usize>,
     /// Of amounts that do not say.
     assumed_currency: Option<String>,
     schema: &'static TableSchema,
 }
 
 enum Table {
-    Jobs { closed_on: usize, booked_on: usize, made_on: usize, made_year: usize, bought_on: usize },
+    Jobs { closed_on: usize, booked_on: usize, made_on: usize, made_year: usize, bought_on: usize, age: usize, age_precision: usize },
     Findings { role: usize, caused_by: usize, origin: usize },
     Parts { quantity: usize, ordered_on: usize, received_on: usize },
     Machines { key: usize, machine_id_key: usize, serial_key: usize, in_service_on: usize, entered_on: usize, left_on: usize },
@@ -73,6 +79,8 @@ impl Rules {
                 made_on: at("made_on"),
                 made_year: at("made_year"),
                 bought_on: at("bought_on"),
+                age: at("age_years_stated"),
+                age_precision: at("age_precision"),
             },
             "findings" => Table::Findings { role: at("role"), caused_by: at("caused_by"), origin: at("origin") },
             "parts" => Table::Parts { quantity: at("quantity"), ordered_on: at("ordered_on"), received_on: at("received_on") },
@@ -86,7 +94,9 @@ impl Rules {
             },
             _ => Table::Models { first_sold_on: at("first_sold_on"), last_sold_on: at("last_sold_on") },
         };
-        Self { table, assumed_currency, currency: schema.columns.iter().position(|column| column.name == "currency"), schema }
+        let is_amount = |column: &fixodds_schemas::Column| column.unit.as_deref() == Some("currency");
+        let amounts = (0..schema.columns.len()).filter(|&at| is_amount(&schema.columns[at])).collect();
+        Self { table, assumed_currency, currency: schema.columns.iter().position(|column| column.name == "currency"), amounts, schema }
     }
 
     /// Sets impossible values aside and fills in what follows from the others.
@@ -95,9 +105,9 @@ impl Rules {
     /// Why the row cannot be used.
     pub fn apply(&self, row: &mut Row, findings: &mut Findings, context: &Context<'_>) -> Result<(), Rejection> {
         let today = context.options.today;
-        self.settle_currency(row, findings);
+        self.settle_currency(row, findings, &context.options.mapping);
         match self.table {
-            Table::Jobs { closed_on, booked_on, made_on, made_year, bought_on } => {
+            Table::Jobs { closed_on, booked_on, made_on, made_year, bought_on, age, age_precision } => {
                 let closed = row.day(closed_on).ok_or_else(|| Rejection::missing("closed_on"))?;
                 if closed > today {
                     return Err(Rejection::of_value("closed_on", &closed.to_string(), Reason::DateInFuture));
@@ -107,6 +117,15 @@ impl Rules {
                 self.not_after(row, findings, bought_on, closed, Reason::MadeAfterEvent);
                 if let Some(year) = row.integer(made_year).filter(|&year| year > i64::from(closed.year())) {
                     self.set_aside(row, findings, made_year, year.to_string(), Reason::MadeAfterEvent);
+                }
+                if let Some(year) = findings.bought_year.filter(|_| row.is_missing(age)) {
+                    if year > closed.year() {
+                        self.set_aside(row, findings, age, year.to_string(), Reason::MadeAfterEvent);
+                    } else if let Some(middle) = NaiveDate::from_ymd_opt(year, 7, 1) {
+                        let days = (row.day(booked_on).unwrap_or(closed) - middle).num_days().max(0);
+                        row.set_real(age, days as f64 / DAYS_PER_YEAR);
+                        row.set_text(age_precision, Precision::YearBought.code());
+                    }
                 }
             }
             Table::Findings { role, caused_by, origin } => {
@@ -150,18 +169,28 @@ impl Rules {
         Ok(())
     }
 
-    /// The row's currency: its own, else that of its first amount, else that of the file. Amounts in another one are set aside.
-    fn settle_currency(&self, row: &mut Row, findings: &mut Findings) {
-        let Some(currency) = self.currency else { return };
-        let amounts = std::mem::take(&mut findings.currencies);
-        let assumed = amounts.first().map(|(_, code)| *code).or(self.assumed_currency.as_deref());
-        if let Some(code) = assumed.filter(|_| row.is_missing(currency)) {
-            row.set_text(currency, code);
-        }
-        for (column, code) in amounts {
-            if row.text(currency) != Some(code) {
-                self.set_aside(row, findings, column, format!("an amount in {code}"), Reason::CurrencyConflict);
+    /// The row's currency: its own, else that of its first amount, else that of the file. Amounts in another one are converted if the
+    /// mapping gives the rate, and else set aside.
+    fn settle_currency(&self, row: &mut Row, findings: &mut Findings, mapping: &Mapping) {
+        let named = std::mem::take(&mut findings.currencies);
+        let own = self.currency.and_then(|column| row.text(column)).map(str::to_owned);
+        let first = || named.first().filter(|_| self.currency.is_some()).map(|(_, code)| (*code).to_owned());
+        let Some(own) = own.or_else(first).or_else(|| self.assumed_currency.clone()) else { return };
+        let target = mapping.rate(&own).map_or(own.as_str(), |(account, _)| account);
+        for &column in &self.amounts {
+            let Some(amount) = row.real(column) else { continue };
+            let code = named.iter().find(|(at, _)| *at == column).map_or(own.as_str(), |(_, code)| code);
+            match mapping.rate(code).filter(|(account, _)| *account == target) {
+                _ if code == target => {}
+                Some((_, rate)) => {
+                    findings.converted.push((format!("{} in {code}", self.schema.columns[column].name), amount.to_string()));
+                    row.set_real(column, (amount * rate * 100.0).round() / 100.0);
+                }
+                None => self.set_aside(row, findings, column, format!("{amount} {code}"), Reason::CurrencyConflict),
             }
+        }
+        if let Some(column) = self.currency {
+            row.set_text(column, target);
         }
     }
 

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use fixodds_schemas::{Field, FieldKind, List};
 
 use crate::error::IngestError;
-use crate::normalise::age::{AgeUnit, parse_age_years};
+use crate::normalise::age::{AgeUnit, parse_age};
 use crate::normalise::date::{DateOrder, parse_date};
 use crate::normalise::duration::{DurationUnit, parse_minutes};
 use crate::normalise::is_blank;
@@ -145,7 +145,7 @@ impl<'a> Trials<'a> {
                 [DateOrder::DayFirst, DateOrder::MonthFirst].iter().any(|&order| parse_date(value, order, latest_year).is_ok())
             }
             FieldKind::Year => parse_date(value, DateOrder::DayFirst, latest_year).is_ok(),
-            FieldKind::Years => parse_age_years(value, AgeUnit::Years).is_ok(),
+            FieldKind::Years => parse_age(value, AgeUnit::Years, latest_year).is_ok(),
             FieldKind::Money => parse_money(value, DecimalMark::Point).is_ok(),
             FieldKind::Minutes => parse_minutes(value, DurationUnit::Minutes, DecimalMark::Point).is_ok(),
             FieldKind::Count | FieldKind::Quantity | FieldKind::Score => {

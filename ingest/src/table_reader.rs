@@ -290,10 +290,11 @@ impl<'a> TableReader<'a> {
     /// Unread columns as one JSON object, personal data masked.
     fn keep_extra(&mut self, record: &Record) {
         let Some(target) = self.extra_column else { return };
-        if self.extra.is_empty() {
+        if self.extra.is_empty() && self.findings.converted.is_empty() {
             return;
         }
-        let mut object = BTreeMap::new();
+        let mut object: BTreeMap<&str, Cow<'_, str>> =
+            self.findings.converted.iter().map(|(title, amount)| (title.as_str(), amount.as_str().into())).collect();
         for column in &self.extra {
             let cell = record.field(column.index).trim();
             if !cell.is_empty() {

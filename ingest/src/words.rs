@@ -12,6 +12,7 @@ const MOST_WORDS: usize = 2_000;
 /// Words that are shown of each kind, the most frequent first.
 const MOST_EXAMPLES: usize = 5;
 const LONGEST_WORD: usize = 60;
+const BRAND: &str = "brand";
 
 /// Words of one table of one file.
 #[derive(Debug, Default)]
@@ -23,11 +24,16 @@ pub struct Words {
 impl Words {
     /// A word was understood as a misspelling of a term.
     pub fn misspelt(&mut self, column: &str, value: &str, meaning: &str) {
+        self.misspelt_rows(column, value, meaning, 1);
+    }
+
+    /// A word was understood as a misspelling of a term in several rows.
+    pub fn misspelt_rows(&mut self, column: &str, value: &str, meaning: &str, times: u64) {
         let key = (column.to_owned(), head(value, LONGEST_WORD).to_owned());
         if let Some((_, rows)) = self.misspelt.get_mut(&key) {
-            *rows += 1;
+            *rows += times;
         } else if self.misspelt.len() < MOST_WORDS {
-            self.misspelt.insert(key, (meaning.to_owned(), 1));
+            self.misspelt.insert(key, (meaning.to_owned(), times));
         }
     }
 
@@ -57,6 +63,14 @@ impl Words {
         self.not_used.extend(other.not_used);
     }
 
+    /// Brands that were read as others: as written, as read, and in how many rows.
+    pub fn merged_brands(&self) -> impl Iterator<Item = (&str, &str, u64)> {
+        self.misspelt
+            .iter()
+            .filter(|((column, _), _)| column == BRAND)
+            .map(|((_, value), (meaning, rows))| (value.as_str(), meaning.as_str(), *rows))
+    }
+
     /// One doubt for each column and kind, with the most frequent words as examples.
     pub fn doubts(self, table: &str) -> Vec<Doubt> {
         let mut by_column: BTreeMap<String, Vec<(u64, Misspelling)>> = BTreeMap::new();
@@ -65,6 +79,10 @@ impl Words {
         }
         let misspellings = by_column.into_iter().map(|(column, mut words)| {
             words.sort_by_key(|(rows, _)| std::cmp::Reverse(*rows));
+            if column == BRAND {
+                let rows = words.iter().map(|(rows, _)| rows).sum();
+                return Doubt::BrandsMerged { table: table.to_owned(), rows, brands: words.into_iter().map(|(_, brand)| brand).collect() };
+            }
             Doubt::Misspellings {
                 table: table.to_owned(),
                 column,

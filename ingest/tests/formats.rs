@@ -60,6 +60,35 @@ fn xlsx() -> Vec<u8> {
     workbook.save_to_buffer().unwrap()
 }
 
+/// The same as an open document: a heading, an empty rest of the sheet, real dates, a number as text.
+fn ods() -> Vec<u8> {
+    let text = |text: &str| format!("<table:table-cell office:value-type=\"string\"><text:p>{text}</text:p></table:table-cell>");
+    let row = |cells: &str| format!("<table:table-row>{cells}</table:table-row>");
+    let day = |day: &str| {
+        format!("<table:table-cell office:value-type=\"date\" office:date-value=\"{day}\"><text:p>ignored</text:p></table:table-cell>")
+    };
+    let mut rows = row(&text("Jobs of 2024")) + &row(&TITLES.map(text).concat());
+    for cells in JOBS {
+        let number = text(cells[0]);
+        rows += &row(&format!("{number}{}{}{}{}", day(cells[1]), text(cells[2]), text(cells[3]), text(cells[4])));
+    }
+    rows += "<table:table-row table:number-rows-repeated=\"1048571\"><table:table-cell table:number-columns-repeated=\"16384\"/></table:table-row>";
+    let content = format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?><office:document-content xmlns:office=\"urn:oasis:names:tc:opendocument:xmlns:office:1.0\" xmlns:table=\"urn:oasis:names:tc:opendocument:xmlns:table:1.0\" xmlns:text=\"urn:oasis:names:tc:opendocument:xmlns:text:1.0\"><office:body><office:spreadsheet><table:table table:name=\"2024\">{rows}</table:table></office:spreadsheet></office:body></office:document-content>"
+    );
+    let mut archive = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    let parts = [
+        ("mimetype", "application/vnd.oasis.opendocument.spreadsheet"),
+        ("content.xml", content.as_str()),
+        ("META-INF/manifest.xml", "<manifest:manifest xmlns:manifest=\"urn:oasis:names:tc:opendocument:xmlns:manifest:1.0\"/>"),
+    ];
+    for (name, part) in parts {
+        archive.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        archive.write_all(part.as_bytes()).unwrap();
+    }
+    archive.finish().unwrap().into_inner()
+}
+
 fn parquet() -> Vec<u8> {
     let text = |at: usize| Arc::new(StringArray::from_iter_values(JOBS.iter().map(|cells| cells[at]))) as ArrayRef;
     let days = Arc::new(Date32Array::from(vec![19_786, 19_787, 19_787])) as ArrayRef;
@@ -98,6 +127,7 @@ fn every_format_gives_the_same_store() {
         ("jobs.json", json_array().into_bytes()),
         ("jobs.json.gz", gzip(json_array().as_bytes())),
         ("jobs.xls", xlsx()),
+        ("jobs.ods", ods()),
         ("jobs.bin", parquet()),
     ] {
         assert_eq!(stored(name, &content), expected, "{name}");

@@ -10,6 +10,7 @@
 //! - `personal_data`: how much of it is masked
 //! - `reading`: what is understood of columns, dates, words and amounts
 //! - `snapshots`: all or nothing, locks, leftovers
+//! - `values`: money, ages, brands
 
 mod accounting;
 mod broken;
@@ -22,3 +23,4 @@ mod reading;
 mod review;
 mod snapshots;
 mod support;
+mod values;

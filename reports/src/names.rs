@@ -2,7 +2,10 @@
 
 use fixodds_schemas::vocabulary::{Caution, List, Vocabulary};
 
-/// Names by key. A key that the vocabulary lacks is read as words: `drain_pump` becomes "drain pump".
+/// Before names that records bring along and the vocabulary does not have, such as `other:Watch/clock`.
+const OTHER: &str = "other:";
+
+/// Names by key. A key that the vocabulary lacks is read as words: `drain_pump` becomes "drain pump", `other:Watch/clock` "watch/clock".
 #[derive(Clone, Copy)]
 pub struct Names<'a> {
     vocabulary: &'a Vocabulary,
@@ -15,7 +18,7 @@ impl<'a> Names<'a> {
 
     /// Several machines of a category, for inside a sentence: "washing machines".
     pub fn categories(&self, key: &str) -> String {
-        self.vocabulary.category(key).map_or_else(|| format!("{}s", as_words(key)), |category| inside_sentence(&category.plural))
+        self.vocabulary.category(key).map_or_else(|| plural(&as_words(key)), |category| inside_sentence(&category.plural))
     }
 
     /// A component, for inside a sentence: "drum bearings".
@@ -64,15 +67,60 @@ pub(crate) fn agreeing(component: &str, one: &'static str, many: &'static str) -
 }
 
 fn as_words(key: &str) -> String {
-    key.replace(['_', '/'], " ")
+    match key.strip_prefix(OTHER) {
+        Some(name) => inside_sentence(name),
+        None => key.replace(['_', '/'], " "),
+    }
+}
+
+/// Several of what a name says: "hair dryers", "watches/clocks", "large home electrical appliances".
+fn plural(name: &str) -> String {
+    name.split('/').map(plural_of_one).collect::<Vec<_>>().join("/")
+}
+
+fn plural_of_one(name: &str) -> String {
+    let ends = |endings: &[&str]| endings.iter().any(|ending| name.ends_with(ending));
+    match name.strip_suffix('y') {
+        _ if name == "misc" => "miscellaneous things".to_owned(),
+        _ if ends(&["electrical", "integrated"]) => format!("{name} appliances"),
+        Some(stem) if !stem.ends_with(['a', 'e', 'i', 'o', 'u']) => format!("{stem}ies"),
+        _ if ends(&["ch", "sh", "x"]) => format!("{name}es"),
+        _ if name.ends_with('s') => name.to_owned(),
+        _ => format!("{name}s"),
+    }
 }
 
 /// The name with a small first letter, unless its first word is an abbreviation.
 fn inside_sentence(name: &str) -> String {
     let mut letters = name.chars();
     let Some(first) = letters.next() else { return String::new() };
-    if letters.clone().next().is_some_and(char::is_uppercase) {
+    let first_word = letters.as_str().split(' ').next().unwrap_or_default();
+    if first_word.chars().any(char::is_uppercase) {
         return name.to_owned();
     }
     first.to_lowercase().chain(letters).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fixodds_schemas::vocabulary;
+
+    #[test]
+    fn names_that_records_bring_along_are_read_as_words() {
+        let names = Names::new(vocabulary());
+        for (key, many) in [
+            ("other:Watch/clock", "watches/clocks"),
+            ("other:Large home electrical", "large home electrical appliances"),
+            ("other:TV and gaming-related accessories", "TV and gaming-related accessories"),
+            ("other:Battery/charger/adapter", "batteries/chargers/adapters"),
+            ("other:Hi-Fi separates", "Hi-Fi separates"),
+            ("other:Toy", "toys"),
+            ("washing_machine", "washing machines"),
+            ("bread_maker", "bread makers"),
+        ] {
+            assert_eq!(names.categories(key), many, "{key}");
+        }
+        assert_eq!(names.component("other:Drive cog"), "drive cog");
+    }
 }

@@ -11,8 +11,15 @@ use crate::terminal::Terminal;
 
 pub fn run(arguments: &Query) -> anyhow::Result<Outcome> {
     let answer = fixodds_analytics::query::query(&StoreLayout::new(&arguments.store), &arguments.select)?;
-    let mut out = Terminal::for_programs_if(arguments.json);
-    if arguments.json {
+    let mut out = Terminal::for_programs_if(arguments.json || arguments.csv);
+    if arguments.csv {
+        let mut csv = csv::Writer::from_writer(&mut out);
+        csv.write_record(&answer.columns)?;
+        for row in &answer.rows {
+            csv.write_record(row.iter().map(text))?;
+        }
+        csv.flush()?;
+    } else if arguments.json {
         for object in answer.objects() {
             writeln!(out, "{}", Value::Object(object))?;
         }
@@ -31,12 +38,16 @@ pub fn run(arguments: &Query) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-/// A value on one line, without anything that a terminal would obey.
-fn plain(value: &Value) -> String {
-    let text = match value {
+/// A value as it is.
+fn text(value: &Value) -> String {
+    match value {
         Value::Null => String::new(),
         Value::String(text) => text.clone(),
         other => other.to_string(),
-    };
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    }
+}
+
+/// A value on one line, without anything that a terminal would obey.
+fn plain(value: &Value) -> String {
+    text(value).chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
 }

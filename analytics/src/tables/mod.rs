@@ -11,12 +11,14 @@ mod fault_share;
 mod life;
 mod model_standing;
 mod outcome;
+mod outcome_by_age;
 mod priority_part;
 mod recall;
 mod recurrence;
 mod repair_cost;
 mod sealed_write_off;
 mod shares;
+mod write_off_reason;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
 
@@ -29,6 +31,8 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("recall", recall::build),
     ("repair_cost", repair_cost::build),
     ("outcome", outcome::build),
+    ("outcome_by_age", outcome_by_age::build),
+    ("write_off_reason", write_off_reason::build),
     ("sealed_write_off", sealed_write_off::build),
     ("design_contrast", design_contrast::build),
     ("model_standing", model_standing::build),

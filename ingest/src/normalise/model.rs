@@ -1,6 +1,6 @@
 //! Brands and model numbers: one spelling for each, and the key under which a model is counted.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::tidy;
 
@@ -10,11 +10,33 @@ const REGIONS: [&str; 29] = [
     "SK", "US", "USA", "CA", "AU", "NZ", "EE",
 ];
 
-/// The spellings of the catalogue.
+/// A brand is taken for a misspelling only of one that is written this many times as often.
+const TIMES_AS_OFTEN: u64 = 10;
+/// Brands shorter than this are too much alike for one letter to be a slip.
+const SHORTEST_MISSPELT: usize = 5;
+/// From this length on, two letters may differ.
+const LONG_BRAND: usize = 9;
+
+/// A brand as it is to be stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Brand {
+    pub spelling: String,
+    /// Whether it is written as another brand, which more than case and punctuation tells apart.
+    pub is_merged: bool,
+}
+
+/// The spellings of the catalogue, and what is known of those of brands in the records.
 #[derive(Debug, Clone, Default)]
 pub struct Catalogue {
     brands: BTreeMap<String, String>,
     models: BTreeMap<String, String>,
+    /// Spelling by brand key: what a person or an earlier ingest has decided.
+    decided: BTreeMap<String, String>,
+    /// How often each brand key is written in the records, and one way of writing it.
+    counts: BTreeMap<String, u64>,
+    written: BTreeMap<String, String>,
+    /// Brands of jobs that are in the store already: what they were read as, they stay.
+    settled: BTreeSet<String>,
 }
 
 impl Catalogue {
@@ -30,11 +52,66 @@ impl Catalogue {
         }
     }
 
-    /// The catalogue's spelling of a brand if it differs only in case or punctuation, else every word with one capital.
+    /// Says how a brand is to be written, whatever the catalogue and the records say.
+    pub fn decide(&mut self, written: &str, spelling: &str) {
+        self.decided.insert(brand_key(written), spelling.to_owned());
+    }
+
+    /// Counts a brand of the records.
+    pub fn count_brand(&mut self, written: &str, times: u64) {
+        let key = brand_key(written);
+        *self.counts.entry(key.clone()).or_default() += times;
+        self.written.entry(key).or_insert_with(|| without_stops(&tidy(written)).to_owned());
+    }
+
+    /// A brand that jobs of the store carry.
+    pub fn settle_brand(&mut self, written: &str, times: u64) {
+        self.count_brand(written, times);
+        self.settled.insert(brand_key(written));
+    }
+
+    /// The brand as decided, else the catalogue's spelling if it differs only in case or punctuation, else the much more frequent brand
+    /// of which it seems to be a misspelling, else every word with one capital.
     #[must_use]
-    pub fn brand(&self, text: &str) -> String {
+    pub fn brand(&self, text: &str) -> Brand {
         let text = tidy(text);
-        self.brands.get(&brand_key(&text)).cloned().unwrap_or_else(|| title_case(&text))
+        let text = without_stops(&text);
+        let key = brand_key(text);
+        if let Some(spelling) = self.decided.get(&key) {
+            return Brand { spelling: spelling.clone(), is_merged: brand_key(spelling) != key };
+        }
+        if let Some(spelling) = self.brands.get(&key) {
+            return Brand { spelling: spelling.clone(), is_merged: false };
+        }
+        match self.misspelt(&key) {
+            Some(meant) => Brand { spelling: self.spelling_of(meant), is_merged: true },
+            None => Brand { spelling: title_case(text), is_merged: false },
+        }
+    }
+
+    /// The one brand that is much more frequent, or in the catalogue, and differs from this one by a letter.
+    fn misspelt(&self, key: &str) -> Option<&str> {
+        let length = key.chars().count();
+        if length < SHORTEST_MISSPELT || self.settled.contains(key) || key.contains(|character: char| character.is_ascii_digit()) {
+            return None;
+        }
+        let times = self.counts.get(key).copied().unwrap_or(0).max(1);
+        let allowed = if length >= LONG_BRAND { 2 } else { 1 };
+        let is_meant = |known: &str| {
+            known.chars().next() == key.chars().next()
+                && known.chars().count().abs_diff(length) <= allowed
+                && known.chars().count() >= SHORTEST_MISSPELT
+                && strsim::osa_distance(known, key) <= allowed
+        };
+        let frequent = self.counts.iter().filter(|(_, count)| **count >= TIMES_AS_OFTEN * times).map(|(known, _)| known.as_str());
+        let listed = self.brands.keys().map(String::as_str).filter(|_| times < TIMES_AS_OFTEN);
+        let mut meant = frequent.chain(listed).filter(|known| *known != key && !self.decided.contains_key(*known) && is_meant(known));
+        let first = meant.next()?;
+        meant.all(|other| other == first).then_some(first)
+    }
+
+    fn spelling_of(&self, key: &str) -> String {
+        self.brands.get(key).cloned().unwrap_or_else(|| title_case(self.written.get(key).map_or(key, String::as_str)))
     }
 
     /// The catalogue's spelling of a model number if it differs only in case, spaces, dashes, dots or slashes, else capitals.
@@ -106,11 +183,20 @@ fn without_brand<'a>(brand: &str, model: &'a str) -> Option<&'a str> {
     rest.chars().any(|character| character.is_ascii_digit()).then_some(rest)
 }
 
+/// A brand without the punctuation around it.
+fn without_stops(text: &str) -> &str {
+    text.trim_matches(|character: char| character.is_whitespace() || ".,;:*\"".contains(character))
+}
+
 fn brand_key(brand: &str) -> String {
     brand.chars().filter(|character| character.is_alphanumeric()).flat_map(char::to_lowercase).collect()
 }
 
 fn title_case(text: &str) -> String {
+    // initials, which nobody reads as a word
+    if text.len() <= 3 && text.chars().all(|character| character.is_ascii_alphabetic() && !"aeiouyAEIOUY".contains(character)) {
+        return text.to_uppercase();
+    }
     let mut result = String::with_capacity(text.len());
     let mut starts_word = true;
     for character in text.chars() {
@@ -132,9 +218,52 @@ mod tests {
     fn brands_take_the_spelling_of_the_catalogue() {
         let mut catalogue = Catalogue::default();
         catalogue.add("Orrowby", "WM 7140");
-        assert_eq!(catalogue.brand(" ORR-OWBY "), "Orrowby");
-        assert_eq!(catalogue.brand("orrin & wex"), "Orrin & Wex");
-        assert_eq!(catalogue.brand("OSTREL"), "Ostrel");
+        for (text, spelling) in [
+            (" ORR-OWBY ", "Orrowby"),
+            ("orrin & wex", "Orrin & Wex"),
+            ("OSTREL", "Ostrel"),
+            ("Ostrel.", "Ostrel"),
+            ("Orrowby. ", "Orrowby"),
+            ("k.l.m", "K.L.M"),
+        ] {
+            assert_eq!(catalogue.brand(text), Brand { spelling: spelling.to_owned(), is_merged: false }, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_rare_brand_a_letter_away_from_a_frequent_one_is_a_misspelling() {
+        let mut catalogue = Catalogue::default();
+        for (brand, times) in [("Orrin & Wex", 40), ("Ostrel", 30), ("Orrin & Wax", 2), ("Ostral", 4), ("Pell", 90), ("Pall", 1)] {
+            catalogue.count_brand(brand, times);
+        }
+        let read = |catalogue: &Catalogue, text: &str| {
+            let brand = catalogue.brand(text);
+            format!("{}{}", brand.spelling, if brand.is_merged { " (merged)" } else { "" })
+        };
+        for (text, expected) in [
+            ("orin & wex", "Orrin & Wex (merged)"),
+            ("Orrin & Wax", "Orrin & Wex (merged)"),
+            ("Ostrell", "Ostrel (merged)"),
+            ("Ostral", "Ostral"),
+            ("Pall", "Pall"),
+            ("Astrel", "Astrel"),
+        ] {
+            assert_eq!(read(&catalogue, text), expected, "{text}");
+        }
+        catalogue.decide("Ostrell", "Ostrell");
+        catalogue.decide("Ostral", "Ostrel");
+        catalogue.settle_brand("Orin Wex", 1);
+        assert_eq!(read(&catalogue, "ostrell"), "Ostrell");
+        assert_eq!(read(&catalogue, "Ostral"), "Ostrel (merged)");
+        assert_eq!(read(&catalogue, "orin & wex"), "Orin & Wex");
+    }
+
+    #[test]
+    fn a_misspelling_of_two_brands_is_neither() {
+        let mut catalogue = Catalogue::default();
+        catalogue.add("Ostrel", "");
+        catalogue.add("Ostrem", "");
+        assert_eq!(catalogue.brand("Ostret").spelling, "Ostret");
     }
 
     #[test]
@@ -157,9 +286,9 @@ mod tests {
         }
         let mut catalogue = Catalogue::default();
         spellings.add_to(&mut catalogue);
-        assert_eq!(catalogue.brand("orrowby"), "Orrowby");
+        assert_eq!(catalogue.brand("orrowby").spelling, "Orrowby");
         catalogue.add("ORROWBY", "");
-        assert_eq!(catalogue.brand("orrowby"), "Orrowby");
+        assert_eq!(catalogue.brand("orrowby").spelling, "Orrowby");
     }
 
     #[test]

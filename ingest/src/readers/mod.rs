@@ -5,7 +5,10 @@
 mod delimited;
 mod dialect;
 mod encoding;
+#[cfg(test)]
+mod fuzz;
 mod json_lines;
+mod open_document;
 mod parquet_file;
 mod unpack;
 mod workbook;
@@ -101,6 +104,12 @@ fn open_text(text: encoding::TextFile) -> Result<OpenedFile, IngestError> {
         let table = delimited::table(text)?;
         Ok(OpenedFile { format: table.describe(), encoding, encoding_assumed, tables: vec![Box::new(table)] })
     }
+}
+
+/// Does what a library does with a file; some are not proof against every damage.
+fn guarded<T>(label: &str, read: impl FnOnce() -> Result<T, IngestError>) -> Result<T, IngestError> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
+        .unwrap_or_else(|_| Err(IngestError::Damaged { file: label.to_owned(), message: "its parts do not fit together".to_owned() }))
 }
 
 /// One record: the texts of its fields, and where it stands.

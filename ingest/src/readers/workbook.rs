@@ -2,15 +2,14 @@
 
 use std::fs::File;
 use std::io::{BufReader, BufWriter, Read, Write};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use calamine::{Data, Dimensions, ExcelDateTime, Ods, Reader, Xlsx};
 use tempfile::NamedTempFile;
 
-use super::encoding;
 use super::unpack::{cannot_write, check_size, temporary};
-use super::{OpenedFile, TableSource, delimited};
+use super::{OpenedFile, TableSource, delimited, guarded};
+use super::{encoding, open_document};
 use crate::error::IngestError;
 
 /// Largest unpacked part of a workbook; its texts are held in memory.
@@ -29,13 +28,10 @@ enum Kind {
 /// The sheets of a workbook; those that hold no table are left out.
 pub fn open(path: &Path, label: &str) -> Result<OpenedFile, IngestError> {
     let kind = check_parts(path, label)?;
-    let damaged = |message: String| IngestError::Damaged { file: label.to_owned(), message };
-    // the library is not proof against every damage
-    let sheets = catch_unwind(AssertUnwindSafe(|| match kind {
+    let sheets = guarded(label, || match kind {
         Kind::Xlsx => xlsx_sheets(path, label),
         Kind::Ods => ods_sheets(path, label),
-    }))
-    .unwrap_or_else(|_| Err(damaged("its parts do not fit together".to_owned())))?;
+    })?;
     let mut tables: Vec<Box<dyn TableSource>> = Vec::new();
     let mut first_error = None;
     for (name, file) in sheets {
@@ -85,6 +81,10 @@ fn check_parts(path: &Path, label: &str) -> Result<Kind, IngestError> {
             check_size(length, packed, MOST_PART_BYTES, label)?;
             check_size(total, packed, 2 * MOST_PART_BYTES, label)?;
         }
+    }
+    if kind == Kind::Ods {
+        let content = archive.by_name("content.xml").map_err(|error| damaged(error.to_string()))?;
+        open_document::check_content(content).map_err(damaged)?;
     }
     Ok(kind)
 }

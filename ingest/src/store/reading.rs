@@ -62,6 +62,22 @@ pub fn read_catalogue<P: AsRef<Path>>(files: &[P]) -> Result<Vec<(String, String
     Ok(models)
 }
 
+/// How often each brand stands in the jobs of the store.
+pub fn read_brands<P: AsRef<Path>>(jobs: &[P]) -> Result<BTreeMap<String, u64>, IngestError> {
+    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
+    for_each_batch(jobs, &["brand"], |batch| {
+        for brand in (0..batch.num_rows()).filter_map(|row| text(batch, "brand", row)) {
+            match counts.get_mut(brand) {
+                Some(count) => *count += 1,
+                None => {
+                    counts.insert(brand.to_owned(), 1);
+                }
+            }
+        }
+    })?;
+    Ok(counts)
+}
+
 /// The category of every job in the store.
 pub fn read_job_categories<P: AsRef<Path>>(files: &[P]) -> Result<JobCategories, IngestError> {
     let mut categories = JobCategories::default();

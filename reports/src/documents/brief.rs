@@ -10,6 +10,8 @@ use std::collections::BTreeMap;
 /// As many categories are shown in full; the others are folded away or put into one table.
 const MOST_CATEGORIES_IN_FULL: usize = 4;
 const MOST_FINDINGS: usize = 8;
+/// Names that a line enumerates.
+const MOST_NAMES: usize = 12;
 
 /// Evidence and names, with the unit of money.
 pub(super) struct Brief<'a> {
@@ -60,13 +62,7 @@ impl<'a> Brief<'a> {
 
     /// What is said of the other categories, folded away; nothing where there are none.
     pub fn others_folded(&self, blocks: Vec<Block>) -> Option<Block> {
-        let names: Vec<String> = self.others().iter().map(|category| category.many.clone()).collect();
-        let summary = match names.len() {
-            0 => return None,
-            1 => wording::sentence_case(&names[0]),
-            many => format!("The other {many} categories: {}", wording::enumeration(&names)),
-        };
-        (!blocks.is_empty()).then_some(Block::Fold(Fold { summary, blocks }))
+        folded(&self.others().iter().collect::<Vec<_>>(), blocks)
     }
 
     pub fn money(&self) -> Unit {
@@ -135,10 +131,24 @@ impl<'a> Brief<'a> {
             facts.push(fact("Observed until", wording::date(&about.as_of)));
         }
         facts.push(fact("Records from", wording::enumeration(&about.sources)));
-        facts.push(fact("Currency", self.currency().unwrap_or_else(|| "not stated".to_owned())));
+        if !about.missing.contains_key("repair_cost") {
+            facts.push(fact("Currency", self.currency().unwrap_or_else(|| "not stated".to_owned())));
+        }
         facts.retain(|fact| !fact.text.is_empty());
         facts
     }
+}
+
+/// What is said of further categories, folded away; nothing where there are none.
+pub(super) fn folded(categories: &[&Category], blocks: Vec<Block>) -> Option<Block> {
+    let names: Vec<String> = categories.iter().map(|category| category.many.clone()).collect();
+    let summary = match names.len() {
+        0 => return None,
+        1 => wording::sentence_case(&names[0]),
+        many if many > MOST_NAMES => format!("The other {many} categories"),
+        many => format!("The other {many} categories: {}", wording::enumeration(&names)),
+    };
+    (!blocks.is_empty()).then_some(Block::Fold(Fold { summary, blocks }))
 }
 
 /// A row's estimate with the count it rests on.

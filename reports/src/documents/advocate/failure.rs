@@ -2,13 +2,16 @@
 
 use crate::charts::{AgeBand, HeatMap, HeatRow, IntervalPlot, IntervalRow, Look, Plot};
 use crate::document::{Block, Cell, Chart, Column, Quantity, Section, Table, Unit};
-use crate::documents::brief::{Brief, Category, shortened};
+use crate::documents::brief::{Brief, Category, folded, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const MOST_COMPONENTS: usize = 12;
 const MOST_DRAWN: usize = 10;
 const MOST_OF_OTHERS: usize = 3;
+const MOST_IN_FULL: usize = 4;
+/// Of fewer jobs with a known fault, shares say next to nothing.
+const FEWEST_JOBS: i64 = 10;
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("failure", "What fails, and at what age");
@@ -19,7 +22,12 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             .blocks
             .push(Block::Note(format!("{why} What follows says which faults are common among the jobs, not how often machines fail.")));
     }
-    for category in brief.main() {
+    let has_faults = |category: &&Category| !rates(brief, category).is_empty() || !brief.faults(category).is_empty();
+    let (known, unknown): (Vec<&Category>, Vec<&Category>) = brief.categories.iter().partition(has_faults);
+    let (in_full, others) = known.split_at(known.len().min(MOST_IN_FULL));
+    // where nothing is known of any, the largest say so
+    let in_full = if in_full.is_empty() { brief.main().iter().collect() } else { in_full.to_vec() };
+    for category in in_full {
         section.blocks.push(Block::Subheading(category.heading()));
         let rates = rates(brief, category);
         if rates.is_empty() {
@@ -29,7 +37,12 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             section.blocks.extend(heat_map(brief, category, &rates).map(|chart| Block::Chart(Box::new(chart))));
         }
     }
-    section.blocks.extend(brief.others_folded(vec![Block::Table(others(brief, observed))]));
+    section.blocks.extend(folded(others, vec![Block::Table(others_table(brief, others, observed))]));
+    if !known.is_empty() && !unknown.is_empty() {
+        let jobs = wording::count_of(unknown.iter().map(|category| category.jobs).sum(), "job", "jobs");
+        let categories = wording::count_of(unknown.len() as i64, "other category", "other categories");
+        section.blocks.push(Block::Note(format!("The {jobs} of {categories} name no part that failed.")));
+    }
     section
 }
 
@@ -81,9 +94,13 @@ fn shares(brief: &Brief<'_>, category: &Category) -> Table {
 }
 
 /// The commonest faults of each of the other categories.
-fn others(brief: &Brief<'_>, observed: bool) -> Table {
-    let of = |category: &Category| if observed { rates(brief, category) } else { brief.faults(category) };
-    let rows = brief.others().iter().flat_map(|category| {
+fn others_table(brief: &Brief<'_>, categories: &[&Category], observed: bool) -> Table {
+    let is_enough = |row: &Row| row.integer("jobs").is_none_or(|jobs| jobs >= FEWEST_JOBS);
+    let of = |category: &Category| {
+        if observed { rates(brief, category) } else { brief.faults(category).into_iter().filter(is_enough).collect() }
+    };
+    let left_out = categories.iter().filter(|category| of(category).is_empty()).count() as i64;
+    let rows = categories.iter().flat_map(|category| {
         of(category).into_iter().take(MOST_OF_OTHERS).map(|row| {
             let (figure, basis) = if observed {
                 (row.cell(Unit::PerMachineYear), machine_years(&row))
@@ -102,8 +119,16 @@ fn others(brief: &Brief<'_>, observed: bool) -> Table {
         caption: format!("The other categories: the {MOST_OF_OTHERS} components that fail most in each"),
         columns: vec![Column::text("Category"), Column::text("Component"), figure, Column::number(events), Column::number(basis)],
         rows: rows.collect(),
-        notes: Vec::new(),
-        when_empty: "No job on the other categories has a known primary fault.".to_owned(),
+        notes: (left_out > 0 && !observed)
+            .then(|| {
+                format!(
+                    "Left out: {} with fewer than {FEWEST_JOBS} jobs with a known fault.",
+                    wording::count_of(left_out, "category", "categories")
+                )
+            })
+            .into_iter()
+            .collect(),
+        when_empty: format!("None of these categories has {FEWEST_JOBS} jobs with a known fault."),
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod contrasts;
 mod curves;
+mod endings;
 mod failure;
 mod lives;
 mod priority_parts;
@@ -13,8 +14,19 @@ use super::brief::{Brief, findings};
 use super::data;
 use crate::document::{Document, Reader};
 
-const TABLES: [&str; 8] =
-    ["fault_share", "failure_rate", "life", "recurrence", "sealed_write_off", "design_contrast", "model_standing", "priority_part"];
+const TABLES: [&str; 11] = [
+    "outcome",
+    "outcome_by_age",
+    "write_off_reason",
+    "fault_share",
+    "failure_rate",
+    "life",
+    "recurrence",
+    "sealed_write_off",
+    "design_contrast",
+    "model_standing",
+    "priority_part",
+];
 const LIMITS: [&str; 5] = [
     "Rates rest on the machines of the roster: machines under a service plan or guarantee, or rented out. They may be used and kept differently from others.",
     "Where there is no roster, only shares of jobs can be given. A share says which fault is common among machines brought to repair, not how often machines fail.",
@@ -31,6 +43,7 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
         facts: brief.facts(),
         sections: vec![
             findings(statements::sentences(brief)),
+            endings::section(brief),
             failure::section(brief),
             lives::section(brief),
             sealed::section(brief),

@@ -7,11 +7,14 @@ use crate::wording;
 
 /// Parts shown of a category: those on the list and what comes next.
 const MOST_PARTS: usize = 7;
+/// Of fewer faults, no list is made.
+const FEWEST_FAULTS: i64 = 10;
 
 fn parts(brief: &Brief<'_>, category: &Category) -> Vec<Row> {
     let mut rows = brief.evidence.rows(&Query::of("priority_part").category(&category.key));
     rows.sort_by_key(|row| row.integer("rank"));
-    rows
+    let faults: i64 = rows.iter().filter_map(|row| row.integer("events")).sum();
+    if faults < FEWEST_FAULTS { Vec::new() } else { rows }
 }
 
 fn is_listed(row: &Row) -> bool {
@@ -20,7 +23,7 @@ fn is_listed(row: &Row) -> bool {
 
 /// The list of the largest category, in words.
 pub(super) fn sentence(brief: &Brief<'_>) -> Option<String> {
-    let category = brief.categories.first()?;
+    let category = brief.categories.iter().find(|category| !parts(brief, category).is_empty())?;
     let named = |row: &Row| {
         let probability = row.real("probability").map_or_else(String::new, |p| format!(" ({})", wording::probability(p)));
         Some(format!("{}{probability}", brief.names.component(row.text("component")?)))

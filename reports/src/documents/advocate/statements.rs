@@ -1,11 +1,12 @@
 //! What the advocate reads first: at most eight sentences, the most useful ones first.
 
-use super::{contrasts, lives, priority_parts, sealed};
+use super::{contrasts, endings, lives, priority_parts, sealed};
 use crate::document::Unit;
 use crate::documents::brief::{Brief, rate_said, said};
 use crate::evidence_view::Query;
 
 const MOST_LIVES: usize = 2;
+const MOST_ENDINGS: usize = 4;
 
 pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
@@ -14,6 +15,9 @@ pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     sentences.extend(contrasts::overall(brief));
     sentences.extend(lives::strongest_wear(brief, MOST_LIVES));
     sentences.extend(priority_parts::sentence(brief));
+    // where machines are observed over time, rates and lives say more
+    let most_endings = if brief.evidence.about().has_exposure() { 1 } else { MOST_ENDINGS };
+    sentences.extend(endings::sentences(brief).into_iter().take(most_endings));
     if !sentences.is_empty() {
         sentences.push(what_is_not_shown(brief));
     }
@@ -27,7 +31,8 @@ fn how_often(brief: &Brief<'_>) -> Option<String> {
     if let Some(rate) = all_faults.as_ref().and_then(rate_said) {
         return Some(format!("{} fail {rate}.", category.heading()));
     }
-    let commonest = brief.faults(category).into_iter().next()?;
+    let (category, commonest) =
+        brief.categories.iter().find_map(|category| Some((category, brief.faults(category).into_iter().next()?)))?;
     Some(format!(
         "The commonest fault in the jobs on {} is that of the {}: {} of jobs with a known fault. This is a share of jobs, not a failure rate.",
         category.many,
