@@ -28,6 +28,8 @@ pub enum Command {
     Report(Report),
     /// Say what is probably wrong with a machine, what to check first and what goes with it
     Odds(Odds),
+    /// Print the settings of the business, to be saved, changed and given to analyse
+    Business,
     /// Answer one SELECT over the store and the evidence, read-only
     Query(Query),
     /// Write the records of a simulated workshop whose true failure rates are known
@@ -95,6 +97,9 @@ pub struct Analyse {
     /// Cut-off day (YYYY-MM-DD) instead of the latest day a job was closed
     #[arg(long, value_name = "DAY")]
     pub as_of: Option<String>,
+    /// TOML file with the figures of the business; `fixodds business` prints one to start from
+    #[arg(long, value_name = "FILE")]
+    pub business: Option<PathBuf>,
     /// Memory that the database may use before it spills to disk, in MiB
     #[arg(long, default_value_t = 3072)]
     pub memory_mib: u64,

@@ -8,6 +8,7 @@ use fixodds_schemas::store_layout::StoreLayout;
 use polars::prelude::DataFrame;
 use tracing::debug;
 
+use crate::business::BusinessSettings;
 use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
@@ -21,13 +22,15 @@ pub struct AnalyseOptions {
     /// The cut-off (ISO date), or else the latest closed_on in the store.
     pub as_of: Option<String>,
     pub resources: Resources,
+    /// What the business decides by.
+    pub business: BusinessSettings,
 }
 
 /// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
 pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn FnMut(&str)) -> Result<Evidence, AnalyticsError> {
     store.current_dir()?;
     let scratch = tempfile::Builder::new().prefix(".analysis-").tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
-    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, progress)?;
+    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, &options.business, progress)?;
     let mut about = about(&engine, store)?;
     if about.jobs == 0 {
         return Err(AnalyticsError::EmptyStore);
@@ -124,6 +127,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             put_aside: Vec::new(),
             table_rows: BTreeMap::new(),
             missing: BTreeMap::new(),
+            business: engine.business.clone(),
         })
     })?;
     let mut about = counts.into_iter().next().ok_or(AnalyticsError::EmptyStore)?;

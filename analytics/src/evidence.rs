@@ -9,6 +9,7 @@ use fixodds_schemas::tables::evidence_tables;
 use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
 use serde::{Deserialize, Serialize};
 
+use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
 use crate::fault_odds::{self, FaultOdds};
 
@@ -46,6 +47,9 @@ pub struct About {
     pub table_rows: BTreeMap<String, i64>,
     /// Evidence that these records cannot give, in words, by table.
     pub missing: BTreeMap<String, String>,
+    /// What the business decides by.
+    #[serde(default)]
+    pub business: BusinessSettings,
 }
 
 impl About {

@@ -2,6 +2,7 @@
 //!
 //! [`analyse`] builds every table and swaps them in as one; [`evidence::Evidence`] reads them back; [`query`] answers read-only SQL.
 
+pub mod business;
 pub mod engine;
 pub mod error;
 pub mod evidence;

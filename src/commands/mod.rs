@@ -1,6 +1,7 @@
 //! One subcommand a file.
 
 pub mod analyse;
+pub mod business;
 pub mod check;
 pub mod demo;
 pub mod ingest;

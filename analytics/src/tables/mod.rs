@@ -17,6 +17,7 @@ mod recurrence;
 mod repair_cost;
 mod sealed_write_off;
 mod shares;
+mod take_on;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
 
@@ -34,6 +35,7 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("model_standing", model_standing::build),
     ("cascade", cascade::build),
     ("priority_part", priority_part::build),
+    ("take_on", take_on::build),
 ];
 
 /// The SQL of `sql/evidence/NAME.sql`.
