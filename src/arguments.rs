@@ -28,6 +28,8 @@ pub enum Command {
     Report(Report),
     /// Say what is probably wrong with a machine, what to check first and what goes with it
     Odds(Odds),
+    /// Say what to quote for a repair, what it may cost, and when a new machine serves the customer better
+    Quote(Quote),
     /// Print the settings of the business, to be saved, changed and given to analyse
     Business,
     /// Answer one SELECT over the store and the evidence, read-only
@@ -161,6 +163,31 @@ pub struct Odds {
     /// Show instead how good the odds have been on jobs they were not made from
     #[arg(long)]
     pub skill: bool,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Quote {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Kind of appliance; not needed where the model is known
+    #[arg(long)]
+    pub category: Option<String>,
+    /// Brand
+    #[arg(long)]
+    pub brand: Option<String>,
+    /// Model number in any spelling, or part of it
+    #[arg(long)]
+    pub model: Option<String>,
+    /// Years since the machine was new
+    #[arg(long, value_name = "YEARS", allow_negative_numbers = true)]
+    pub age: Option<f64>,
+    /// What the customer says; may be given several times
+    #[arg(long = "symptom", value_name = "WORDS")]
+    pub symptoms: Vec<String>,
     /// Answer as JSON
     #[arg(long)]
     pub json: bool,

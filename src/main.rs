@@ -41,6 +41,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Analyse(analyse) => commands::analyse::run(&analyse),
         Command::Report(report) => commands::report::run(&report),
         Command::Odds(odds) => commands::odds::run(&odds),
+        Command::Quote(quote) => commands::quote::run(&quote),
         Command::Business => commands::business::run(),
         Command::Query(query) => commands::query::run(&query),
         Command::Simulate(simulate) => commands::simulate::run(&simulate),

@@ -2,6 +2,7 @@
 //!
 //! - `pipeline`: the demo from simulated records to reports; truth recovered; the same input twice, the same bytes
 //! - `bad_input`: what a user may feed it by mistake or on purpose
+//! - `business`: contributions, quotes, stock, donors, trends against the simulator's truth
 //! - `command`: exit codes, messages, `--json`
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
@@ -10,6 +11,7 @@
 mod support;
 
 mod bad_input;
+mod business;
 mod command;
 mod odds;
 mod odds_page;

@@ -14,6 +14,7 @@ use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
 use crate::evidence_rows::EvidenceRows;
 use crate::fault_odds::{self, Consequences};
+use crate::quote;
 use crate::tables;
 
 /// How to analyse.
@@ -49,9 +50,12 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     let fault_odds = fault_odds::build(&engine, &about.as_of, consequences)?;
     insert(&mut built, &mut about, "fault_odds", fault_odds.rows()?)?;
     insert(&mut built, &mut about, "fault_odds_skill", fault_odds.skill_rows()?)?;
+    progress("quote");
+    let quotes = quote::build(&engine, &about)?;
+    insert(&mut built, &mut about, "quote", quotes.rows(&engine)?)?;
     about.missing = missing(&about);
     let mut evidence = Evidence { about, tables: built };
-    evidence.make_current(store, &fault_odds)?;
+    evidence.make_current(store, &fault_odds, &quotes)?;
     Ok(evidence)
 }
 

@@ -51,7 +51,7 @@ const PREPARED: &[(&str, &str)] = sql_files!(
 );
 
 /// Tables that rest on the settings of the business too, built after the others.
-const PREPARED_FOR_BUSINESS: &[(&str, &str)] = sql_files!("prepare", ["booked_job"]);
+const PREPARED_FOR_BUSINESS: &[(&str, &str)] = sql_files!("prepare", ["booked_job", "yearly_exposure", "part_need"]);
 
 /// What an evidence row is about.
 #[derive(Debug, Clone)]

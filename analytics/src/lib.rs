@@ -9,6 +9,7 @@ pub mod evidence;
 mod evidence_rows;
 pub mod fault_odds;
 pub mod query;
+pub mod quote;
 mod tables;
 
 mod analyse;

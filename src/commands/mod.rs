@@ -7,5 +7,6 @@ pub mod demo;
 pub mod ingest;
 pub mod odds;
 pub mod query;
+pub mod quote;
 pub mod report;
 pub mod simulate;

@@ -179,17 +179,17 @@ mod tests {
     fn the_embedded_file_is_sound() {
         let settings = BusinessSettings::default();
         assert!(settings.is_default && settings.returns_are_free);
-        assert_eq!((settings.labour_per_hour, settings.fewest_jobs, settings.parts_kept_years), (32.0, 10.0, 2.0));
+        assert_eq!((settings.labour_per_hour, settings.fewest_jobs, settings.parts_kept_years), (40.0, 10.0, 2.0));
     }
 
     #[test]
     fn a_mistake_is_told_with_its_line() {
         let line = |text: &str| 1 + DEFAULT_FILE.lines().position(|line| line.starts_with(text)).unwrap();
         for (from, to, at, says) in [
-            ("travel_per_visit = 12.0", "travel_per_visit = -3", "travel_per_visit", "must lie between 0 and 1000000, not -3"),
-            ("travel_per_visit = 12.0", "travel_per_visit = nan", "travel_per_visit", "must lie between"),
-            ("labour_per_hour = 32.0", "labour_per_hour = \"£30\"", "labour_per_hour", "must be a number"),
-            ("labour_per_hour = 32.0", "labour_per_hour = ", "labour_per_hour", "this is not TOML"),
+            ("travel_per_visit = 15.0", "travel_per_visit = -3", "travel_per_visit", "must lie between 0 and 1000000, not -3"),
+            ("travel_per_visit = 15.0", "travel_per_visit = nan", "travel_per_visit", "must lie between"),
+            ("labour_per_hour = 40.0", "labour_per_hour = \"£30\"", "labour_per_hour", "must be a number"),
+            ("labour_per_hour = 40.0", "labour_per_hour = ", "labour_per_hour", "this is not TOML"),
             ("returns_are_free = true", "returns_are_free = 1", "returns_are_free", "must be true or false"),
             ("fewest_jobs = 10", "fewest_job = 10", "fewest_jobs", "is no setting of [verdict]"),
             ("fewest_jobs = 10", "", "[verdict]", "does not set fewest_jobs"),

@@ -52,7 +52,7 @@ pub(crate) fn verdict(jobs: i64, contribution: Option<&Interval>, loss: Option<&
 mod tests {
     use super::*;
 
-    /// At least 15 a job, at most 15 % losses, 10 jobs.
+    /// At least 15 a job, at most 10 % losses, 10 jobs.
     #[test]
     fn the_rule_line_by_line() {
         let settings = BusinessSettings::default();
@@ -60,12 +60,12 @@ mod tests {
         let of = |jobs, contribution: (f64, f64), loss: (f64, f64)| {
             verdict(jobs, Some(&interval(contribution.0, contribution.1)), Some(&interval(loss.0, loss.1)), &settings)
         };
-        assert_eq!(of(9, (20.0, 30.0), (0.0, 0.1)), Verdict::NotEnoughEvidence);
-        assert_eq!(of(10, (20.0, 30.0), (0.0, 0.15)), Verdict::TakeOn);
+        assert_eq!(of(9, (20.0, 30.0), (0.0, 0.09)), Verdict::NotEnoughEvidence);
+        assert_eq!(of(10, (20.0, 30.0), (0.0, 0.1)), Verdict::TakeOn);
         assert_eq!(of(10, (20.0, 30.0), (0.0, 0.16)), Verdict::FirmQuote);
-        assert_eq!(of(10, (1.0, 30.0), (0.0, 0.1)), Verdict::FirmQuote);
-        assert_eq!(of(10, (-1.0, 30.0), (0.0, 0.1)), Verdict::NotEnoughEvidence);
-        assert_eq!(of(10, (-9.0, 14.9), (0.0, 0.1)), Verdict::Decline);
+        assert_eq!(of(10, (1.0, 30.0), (0.0, 0.09)), Verdict::FirmQuote);
+        assert_eq!(of(10, (-1.0, 30.0), (0.0, 0.09)), Verdict::NotEnoughEvidence);
+        assert_eq!(of(10, (-9.0, 14.9), (0.0, 0.09)), Verdict::Decline);
         assert_eq!(verdict(99, None, None, &settings), Verdict::NotEnoughEvidence);
     }
 }

@@ -6,6 +6,7 @@ use crate::evidence_rows::EvidenceRows;
 
 mod cascade;
 mod design_contrast;
+mod donor_value;
 mod failure_rate;
 mod fault_share;
 mod life;
@@ -17,7 +18,9 @@ mod recurrence;
 mod repair_cost;
 mod sealed_write_off;
 mod shares;
+mod stock_list;
 mod take_on;
+mod trend;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
 
@@ -36,6 +39,9 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("cascade", cascade::build),
     ("priority_part", priority_part::build),
     ("take_on", take_on::build),
+    ("stock_list", stock_list::build),
+    ("donor_value", donor_value::build),
+    ("trend", trend::build),
 ];
 
 /// The SQL of `sql/evidence/NAME.sql`.

@@ -9,7 +9,7 @@ use crate::Outcome;
 use crate::arguments::Odds;
 
 mod answer_text;
-mod question;
+pub(super) mod question;
 mod skill_text;
 
 pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {
