@@ -242,13 +242,19 @@ fn used_parts_cost_what_the_scenario_says() {
 #[test]
 fn trends_recover_the_price_drift_and_flag_nothing_else() {
     let drift = 1.0 + number(&truth()["scenario"]["cost"], "price_drift_per_year");
-    let labour = &demo_rows(
-        "SELECT lower, upper, trend FROM trend WHERE scope_level = 'all' AND measure = 'labour' AND statistic = 'change_per_year'",
-    )[0];
-    assert!(number(labour, "lower") <= drift && drift <= number(labour, "upper"), "{labour}");
+    let change = |measure: &str| {
+        let select = format!(
+            "SELECT estimate, lower, upper, trend FROM trend WHERE scope_level = 'all' AND measure = '{measure}' AND statistic = 'change_per_year'"
+        );
+        demo_rows(&select).remove(0)
+    };
+    // Labour is minutes times the hourly rate, and minutes follow the mix of faults.
+    let (labour, minutes) = (change("labour"), change("labour_minutes"));
+    let expected = drift * number(&minutes, "estimate");
+    assert!(number(&labour, "lower") <= expected && expected <= number(&labour, "upper"), "{labour} {expected}");
     assert_eq!(labour["trend"], "rising");
     let rates = demo_rows(
-        "SELECT scope, component, trend FROM trend WHERE measure = 'failure_rate' AND statistic = 'change_per_year' AND trend IS NOT NULL",
+        "SELECT scope, component, trend FROM trend WHERE measure = 'failure_rate' AND statistic = 'change_per_year' AND trend IS NOT NULL AND component IS NOT NULL",
     );
     let flagged = rates.iter().filter(|row| row["trend"] != "not_distinguishable").count();
     assert!(rates.len() > 200 && flagged * 50 <= rates.len(), "{flagged} of {} rates are said to change", rates.len());

@@ -1,5 +1,5 @@
 -- One row per scope (all, categories, platforms), cost of a repair and whole year of records before the cut-off: sums over machines of repairs and
--- amounts, in hundredths.
+-- amounts (money or minutes), in hundredths.
 -- Reads: job_cost, job, leaf_scope, scope, cut_off.
 WITH known AS (
     SELECT
@@ -11,7 +11,14 @@ WITH known AS (
     FROM job_cost AS c
     INNER JOIN job AS j ON j.job = c.job
     CROSS JOIN cut_off AS t
-    CROSS JOIN LATERAL (VALUES ('labour', c.labour), ('parts', c.parts), ('total', c.total), ('charged', c.charged)) AS v (cost, amount)
+    CROSS JOIN LATERAL (
+        VALUES
+            ('labour', c.labour),
+            ('parts', c.parts),
+            ('total', c.total),
+            ('charged', c.charged),
+            ('labour_minutes', c.labour_minutes)
+    ) AS v (cost, amount)
     WHERE v.amount IS NOT NULL
 ),
 per_machine AS (

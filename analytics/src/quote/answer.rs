@@ -149,7 +149,8 @@ fn write_off(category: &Category, groups: &[(&'static str, Option<&Group>); 3], 
     let age = asked.age_years.ok_or("the age is not known; give it with --age")?;
     let of_model = asked.model.as_ref().and_then(|model| category.price_new_of_models.get(model).copied());
     let price_new = of_model.or(category.price_new).ok_or("no record says what a new one costs")?;
-    let too_few = "too few machines of the roster were taken out of use to say how long they live";
+    let too_few =
+        "too few machines of the roster were taken out of use, or fewer than half by the ages on record, to say how long they live";
     let (level, life) = known(groups, |group| group.life.as_ref()).ok_or(too_few)?;
     let remaining = life.remaining(age).ok_or("no life was worked out for so old a machine")?;
     let new = *life.remaining_years.first().ok_or(too_few)?;

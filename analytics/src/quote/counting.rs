@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::binomial::wilson;
+use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
 use fixodds_estimators::observation::{LifeTally, TimeTally};
 use fixodds_estimators::quantile::quantile;
+use fixodds_estimators::trend::{YearOfMeans, mean_trend};
 use fixodds_estimators::weibull::fit_weibull;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate};
 
@@ -19,6 +21,10 @@ const FEWEST_IN_CATEGORY: i64 = 10;
 const FEWEST_IN_GROUP: i64 = 30;
 /// Fewer ends of life give no life.
 const FEWEST_ENDS: u64 = 20;
+/// and half of the machines must end by an age at which at least so many are watched.
+const FEWEST_AT_RISK: u64 = 10;
+/// Half the width of a 95 % normal interval, in standard errors.
+const Z: f64 = 1.959_963_984_540_054;
 const RELATIVE_AGE_WIDTH: f64 = 0.01;
 const DAYS_PER_YEAR: f64 = 365.25;
 
@@ -50,6 +56,7 @@ type Amounts = BTreeMap<i64, i64>;
 pub(crate) fn build(engine: &Engine, about: &About) -> Result<Quotes, AnalyticsError> {
     let mut quotes =
         Quotes { as_of: about.as_of.clone(), currency: about.currency.clone(), settings: engine.business.clone(), ..Quotes::default() };
+    add_parts_drift(engine)?;
     add_costs(engine, &mut quotes)?;
     add_outcomes(engine, &mut quotes)?;
     add_prices_new(engine, &mut quotes)?;
@@ -68,6 +75,33 @@ fn group<'a>(quotes: &'a mut Quotes, category: &str, place: &Place) -> &'a mut G
 
 fn fewest(place: &Place) -> i64 {
     if *place == Place::Category { FEWEST_IN_CATEGORY } else { FEWEST_IN_GROUP }
+}
+
+/// By what factor parts grow dearer in a year, told from the years before the last, in a table that later SQL reads; 1 where chance explains it.
+fn add_parts_drift(engine: &Engine) -> Result<(), AnalyticsError> {
+    let mut years: Vec<YearOfMeans> = Vec::new();
+    engine.rows("quote", evidence_sql!("trend_costs"), |row| {
+        let (scope_id, back): (i64, i64) = (row.get("scope_id")?, row.get("years_back")?);
+        if engine.scope(scope_id).level == "all" && row.get::<_, String>("cost")? == "parts" && back > 0 {
+            let [jobs, machines] = [row.get::<_, i64>("jobs")?, row.get("machines")?];
+            let sums = MeanSums {
+                clusters: machines as u64,
+                rows: jobs as f64,
+                value: row.get("amount")?,
+                value_squared: row.get("amount_squared")?,
+                value_times_rows: row.get("amount_times_jobs")?,
+                rows_squared: row.get("jobs_squared")?,
+            };
+            if let Ok(mean) = mean_from_sums(&sums, CONFIDENCE) {
+                let standard_error = (mean.upper - mean.lower) / (2.0 * Z);
+                years.push(YearOfMeans { year: -(back as f64), mean: mean.estimate, standard_error });
+            }
+        }
+        Ok(())
+    })?;
+    let drift = mean_trend(&years, CONFIDENCE).ok().map(|trend| trend.factor_per_year);
+    let factor = drift.filter(|factor| factor.lower > 1.0 || factor.upper < 1.0).map_or(1.0, |factor| factor.estimate);
+    engine.run("parts_drift", &format!("CREATE TABLE parts_drift AS SELECT CAST({factor:?} AS DOUBLE) AS factor_per_year"))
 }
 
 fn add_costs(engine: &Engine, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
@@ -207,9 +241,27 @@ fn life<'a>(changes: impl Iterator<Item = &'a TimeTally>) -> Result<Life, Cannot
     if tally.events() < FEWEST_ENDS {
         return Err(CannotEstimate::TooFewEvents { found: tally.events() as usize, needed: FEWEST_ENDS as usize });
     }
+    // An age that hardly any machine was seen at tells nothing of its like.
+    let oldest = oldest_watched(&tally);
     let fit = fit_weibull(&tally.coarsened(RELATIVE_AGE_WIDTH), CONFIDENCE)?;
+    if fit.quantile(0.5)?.estimate > oldest {
+        return Err(CannotEstimate::NotReached);
+    }
     let remaining = (0..=LAST_AGE_YEARS).map(|age| fit.mean_residual_life(age as f64));
     Ok(Life { ends: tally.events(), machines: tally.units(), remaining_years: remaining.collect::<Result<_, _>>()? })
+}
+
+/// The last age at which so many machines are still under observation.
+fn oldest_watched(tally: &LifeTally) -> f64 {
+    let mut at_risk = 0;
+    let mut oldest = 0.0;
+    for row in tally.rows() {
+        if at_risk >= FEWEST_AT_RISK {
+            oldest = row.time;
+        }
+        at_risk = at_risk + row.entries - row.exits;
+    }
+    oldest
 }
 
 impl Category {

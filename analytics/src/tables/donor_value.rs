@@ -180,11 +180,12 @@ fn recovered(estimate: f64, parts: &[(f64, f64)]) -> (f64, f64) {
 fn push_machine(engine: &Engine, scope: &Scope, parts: &[Part<'_>], rows: &mut EvidenceRows) {
     let settings = &engine.business;
     let opening = settings.stripping_minutes_per_machine / 60.0 * settings.labour_per_hour;
-    let paying: Vec<Interval> =
-        parts.iter().filter_map(|(_, value)| Some(value.as_ref().ok()?.net)).filter(|net| net.estimate > 0.0).collect();
-    let sum: f64 = paying.iter().map(|net| net.estimate).sum();
+    // A part that does not pay stays in the machine, so none is worth less than nothing.
+    let nets = parts.iter().filter_map(|(_, value)| value.as_ref().ok()).map(|value| value.net);
+    let paying: Vec<[f64; 3]> = nets.map(|net| [net.estimate, net.lower, net.upper].map(|worth| worth.max(0.0))).collect();
+    let sum: f64 = paying.iter().map(|[worth, ..]| worth).sum();
     // Moving one part's value by its own interval moves the sum by as much.
-    let moved: Vec<(f64, f64)> = paying.iter().map(|net| (sum - net.estimate + net.lower, sum - net.estimate + net.upper)).collect();
+    let moved: Vec<(f64, f64)> = paying.iter().map(|[worth, low, high]| (sum - worth + low, sum - worth + high)).collect();
     let (lower, upper) = recovered(sum, &moved);
     let estimated = if parts.iter().any(|(_, value)| value.is_ok()) {
         Interval::new(sum - opening, lower - opening, upper - opening, CONFIDENCE)

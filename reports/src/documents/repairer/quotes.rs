@@ -95,10 +95,12 @@ fn lives(brief: &Brief<'_>, category: &Category) -> Table {
             })
             .collect(),
         notes: vec![format!(
-            "Where a repair costs more per expected further year than a new machine of the category's median price. Lives rest on {} of the roster taken out of use; they are \
-             extrapolated at high ages.",
+            "Where a repair costs more per expected further year than a new machine of the category's median price. Lives rest on {} of the roster taken out of use, and are \
+             extrapolated at high ages; replacement by choice is not counted.",
             wording::count_of(ends, "machine", "machines")
         )],
-        when_empty: "Too few machines of the roster were taken out of use to say how long they live.".to_owned(),
+        when_empty:
+            "Too few machines of the roster were taken out of use, or fewer than half by the ages on record, to say how long they live."
+                .to_owned(),
     }
 }

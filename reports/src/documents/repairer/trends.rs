@@ -6,8 +6,13 @@ use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const MOST_CHANGES: usize = 20;
-const COSTS: [(&str, &str); 4] =
-    [("total", "Cost of a repair"), ("labour", "Labour of a repair"), ("parts", "Parts of a repair"), ("charged", "Charged for a repair")];
+const COSTS: [(&str, &str); 5] = [
+    ("total", "Cost of a repair, labour and parts"),
+    ("labour_minutes", "Working time of a repair"),
+    ("labour", "Labour of a repair"),
+    ("parts", "Parts of a repair"),
+    ("charged", "Charged for a repair"),
+];
 const MEASURES_BY_YEAR: [(&str, &str); 3] =
     [("failure_rate", "Failures"), ("total", "Labour and parts of a repair"), ("charged", "Charged for a repair")];
 
@@ -15,7 +20,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("trends", "What changes from year to year");
     section.blocks.push(Block::Paragraph(
         "The factor from one year to the next, where 1 is no change. Failure rates allow for the age of the machines, so that a roster that grows old is no change. A \
-         change is called one only where chance, and the number of trends compared, do not explain it. Money is not corrected for inflation."
+         change is called one only where chance, and the number of trends compared, do not explain it. Machines in which more and more parts have been renewed fail less at the same age: a falling rate may be that, and not a better design. Money is not corrected for inflation."
             .to_owned(),
     ));
     section.blocks.push(Block::Table(overall(brief)));
