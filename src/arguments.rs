@@ -31,6 +31,10 @@ pub enum Command {
     /// Check a store for damage, or go back to an earlier snapshot
     #[command(subcommand)]
     Store(StoreCommand),
+    /// Say what to quote for a repair, what it may cost, and when a new machine serves the customer better
+    Quote(Quote),
+    /// Print the settings of the business, to be saved, changed and given to analyse
+    Business,
     /// Answer one SELECT over the store and the evidence, read-only
     Query(Query),
     /// Write the records of a simulated workshop whose true failure rates are known
@@ -112,6 +116,9 @@ pub struct Analyse {
     /// Cut-off day (YYYY-MM-DD) instead of the latest day a job was closed
     #[arg(long, value_name = "DAY")]
     pub as_of: Option<String>,
+    /// TOML file with the figures of the business; `fixodds business` prints one to start from
+    #[arg(long, value_name = "FILE")]
+    pub business: Option<PathBuf>,
     /// Memory that the database may use before it spills to disk, in MiB
     #[arg(long, default_value_t = 3072)]
     pub memory_mib: u64,
@@ -197,6 +204,31 @@ pub struct StoreFolder {
     /// The store's folder
     #[arg(long)]
     pub store: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct Quote {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// Kind of appliance; not needed where the model is known
+    #[arg(long)]
+    pub category: Option<String>,
+    /// Brand
+    #[arg(long)]
+    pub brand: Option<String>,
+    /// Model number in any spelling, or part of it
+    #[arg(long)]
+    pub model: Option<String>,
+    /// Years since the machine was new
+    #[arg(long, value_name = "YEARS", allow_negative_numbers = true)]
+    pub age: Option<f64>,
+    /// What the customer says; may be given several times
+    #[arg(long = "symptom", value_name = "WORDS")]
+    pub symptoms: Vec<String>,
+    /// Answer as JSON
+    #[arg(long)]
+    pub json: bool,
 }
 
 #[derive(Debug, Args)]

@@ -43,6 +43,8 @@ fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Report(report) => commands::report::run(&report),
         Command::Odds(odds) => commands::odds::run(&odds),
         Command::Store(command) => commands::store::run(&command),
+        Command::Quote(quote) => commands::quote::run(&quote),
+        Command::Business => commands::business::run(),
         Command::Query(query) => commands::query::run(&query),
         Command::Simulate(simulate) => commands::simulate::run(&simulate),
     }

@@ -2,6 +2,7 @@
 //!
 //! - `pipeline`: the demo from simulated records to reports; truth recovered; the same input twice, the same bytes
 //! - `bad_input`: what a user may feed it by mistake or on purpose
+//! - `business`: contributions, quotes, stock, donors, trends against the simulator's truth
 //! - `command`: exit codes, messages, `--json`
 //! - `durability`: killed, out of disk, read-only, two at once, damaged
 //! - `hostile`: scripts, SQL, formulas, bombs and nesting in what is fed to it
@@ -14,6 +15,7 @@
 mod support;
 
 mod bad_input;
+mod business;
 mod command;
 mod durability;
 mod hostile;

@@ -10,11 +10,13 @@ use fixodds_schemas::store_layout::StoreLayout;
 use polars::prelude::DataFrame;
 use tracing::debug;
 
+use crate::business::BusinessSettings;
 use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
 use crate::evidence_rows::EvidenceRows;
 use crate::fault_odds::{self, Consequences, RepairCosts};
+use crate::quote;
 use crate::tables;
 
 /// How to analyse.
@@ -23,6 +25,8 @@ pub struct AnalyseOptions {
     /// The cut-off (ISO date), or else the latest closed_on in the store.
     pub as_of: Option<String>,
     pub resources: Resources,
+    /// What the business decides by.
+    pub business: BusinessSettings,
 }
 
 /// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
@@ -33,7 +37,7 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     progress("checksums");
     undamaged(store, &snapshot)?;
     let scratch = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
-    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, progress)?;
+    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, &options.business, progress)?;
     let mut about = about(&engine, store)?;
     if about.jobs == 0 {
         return Err(AnalyticsError::EmptyStore);
@@ -54,9 +58,12 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     let fault_odds = fault_odds::build(&engine, &about, consequences, costs)?;
     insert(&mut built, &mut about, "fault_odds", fault_odds.rows()?)?;
     insert(&mut built, &mut about, "fault_odds_skill", fault_odds.skill_rows()?)?;
+    progress("quote");
+    let quotes = quote::build(&engine, &about)?;
+    insert(&mut built, &mut about, "quote", quotes.rows(&engine)?)?;
     about.missing = missing(&about);
     let mut evidence = Evidence { about, tables: built };
-    evidence.make_current(store, &fault_odds)?;
+    evidence.make_current(store, &fault_odds, &quotes)?;
     Ok(evidence)
 }
 
@@ -172,6 +179,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             put_aside: Vec::new(),
             table_rows: BTreeMap::new(),
             missing: BTreeMap::new(),
+            business: engine.business.clone(),
         })
     })?;
     let mut about = counts.into_iter().next().ok_or(AnalyticsError::EmptyStore)?;

@@ -7,6 +7,7 @@ use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
 
+use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
 
 /// Lower edges of the age bands in years; a band ends where the next begins, the last is open.
@@ -49,6 +50,9 @@ const PREPARED: &[(&str, &str)] = sql_files!(
     ]
 );
 
+/// Tables that rest on the settings of the business too, built after the others.
+const PREPARED_FOR_BUSINESS: &[(&str, &str)] = sql_files!("prepare", ["booked_job", "yearly_exposure", "part_need"]);
+
 /// What an evidence row is about.
 #[derive(Debug, Clone)]
 pub struct Scope {
@@ -61,6 +65,7 @@ pub struct Scope {
 pub struct Engine {
     connection: Connection,
     pub scopes: Vec<Scope>,
+    pub business: BusinessSettings,
 }
 
 /// Resources that the database may use.
@@ -83,10 +88,11 @@ impl Engine {
         scratch: &Path,
         as_of: Option<&str>,
         resources: &Resources,
+        business: &BusinessSettings,
         progress: &mut dyn FnMut(&str),
     ) -> Result<Self, AnalyticsError> {
         let connection = Connection::open(scratch.join("analysis.duckdb")).map_err(sql("open"))?;
-        let mut engine = Self { connection, scopes: Vec::new() };
+        let mut engine = Self { connection, scopes: Vec::new(), business: business.clone() };
         engine.run("settings", &settings(scratch, resources))?;
         let snapshot = store.current_dir()?;
         for table in STORE_TABLES {
@@ -100,6 +106,11 @@ impl Engine {
             if *name == "job" {
                 engine.add_money_of_account()?;
             }
+        }
+        engine.add_business()?;
+        for (name, select) in PREPARED_FOR_BUSINESS {
+            progress(name);
+            engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
         }
         engine.scopes = engine.rows("scope", "SELECT scope_level, scope, category FROM scope ORDER BY scope_id", |row| {
             Ok(Scope { level: row.get(0)?, key: row.get(1)?, category: row.get(2)? })
@@ -164,6 +175,19 @@ impl Engine {
             "CREATE TABLE money_of_account AS
              SELECT coalesce((SELECT currency FROM job WHERE currency IS NOT NULL GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1), 'GBP') AS currency",
         )
+    }
+
+    /// The settings of the business that the SQL needs.
+    fn add_business(&self) -> Result<(), AnalyticsError> {
+        let BusinessSettings { labour_per_hour, travel_per_visit, recall_days, returns_are_free, .. } = &self.business;
+        self.run(
+            "business",
+            "CREATE TABLE business (labour_per_hour DOUBLE, travel_per_visit DOUBLE, recall_days DOUBLE, returns_are_free BOOLEAN)",
+        )?;
+        self.connection
+            .execute("INSERT INTO business VALUES (?, ?, ?, ?)", params![labour_per_hour, travel_per_visit, recall_days, returns_are_free])
+            .map_err(sql("business"))?;
+        Ok(())
     }
 
     fn add_vocabulary(&self) -> Result<(), AnalyticsError> {

@@ -24,6 +24,8 @@ pub enum AnalyticsError {
     Sql { step: String, source: duckdb::Error },
     #[error("evidence table `{table}`: {message}")]
     Table { table: &'static str, message: String },
+    #[error("{}: line {line}: {message}", path.display())]
+    Settings { path: PathBuf, line: usize, message: String },
     #[error("{0}")]
     Query(String),
     #[error(transparent)]

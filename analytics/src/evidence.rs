@@ -10,8 +10,10 @@ use fixodds_schemas::tables::evidence_tables;
 use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
 use serde::{Deserialize, Serialize};
 
+use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
 use crate::fault_odds::{self, FaultOdds};
+use crate::quote::{self, Quotes};
 
 /// What the evidence rests on: the records, their dates and what could not be used.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -47,6 +49,9 @@ pub struct About {
     pub table_rows: BTreeMap<String, i64>,
     /// Evidence that these records cannot give, in words, by table.
     pub missing: BTreeMap<String, String>,
+    /// What the business decides by.
+    #[serde(default)]
+    pub business: BusinessSettings,
 }
 
 impl About {
@@ -120,9 +125,9 @@ impl Evidence {
         Ok(Self { about, tables })
     }
 
-    /// Makes this the store's current evidence: written whole into a folder of its own, with the odds of faults beside the tables, then
+    /// Makes this the store's current evidence: written whole into a folder of its own, with the odds of faults and the quotes beside the tables, then
     /// swapped in.
-    pub(crate) fn make_current(&mut self, store: &StoreLayout, fault_odds: &FaultOdds) -> Result<(), AnalyticsError> {
+    pub(crate) fn make_current(&mut self, store: &StoreLayout, fault_odds: &FaultOdds, quotes: &Quotes) -> Result<(), AnalyticsError> {
         let parent = store.evidence_dir();
         fs::create_dir_all(&parent).map_err(AnalyticsError::file(&parent))?;
         let number = folder_numbers(&parent)?.into_iter().max().unwrap_or(0) + 1;
@@ -134,6 +139,8 @@ impl Evidence {
         fs::create_dir(&building).map_err(AnalyticsError::file(&building))?;
         let odds_path = building.join(fault_odds::FILE);
         fs::write(&odds_path, fault_odds.to_json()?).map_err(AnalyticsError::file(&odds_path))?;
+        let quotes_path = building.join(quote::FILE);
+        fs::write(&quotes_path, quotes.to_json()?).map_err(AnalyticsError::file(&quotes_path))?;
         self.write(&building)?;
         fs::rename(&building, parent.join(&name)).map_err(AnalyticsError::file(&building))?;
         swap_link(&store.evidence_link(), Path::new(&name)).map_err(AnalyticsError::file(&parent))?;

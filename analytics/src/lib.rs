@@ -2,12 +2,14 @@
 //!
 //! [`analyse`] builds every table and swaps them in as one; [`evidence::Evidence`] reads them back; [`query`] answers read-only SQL.
 
+pub mod business;
 pub mod engine;
 pub mod error;
 pub mod evidence;
 mod evidence_rows;
 pub mod fault_odds;
 pub mod query;
+pub mod quote;
 mod tables;
 
 mod analyse;

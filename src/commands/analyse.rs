@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 
+use fixodds_analytics::business::BusinessSettings;
 use fixodds_analytics::engine::Resources;
 use fixodds_analytics::evidence::About;
 use fixodds_analytics::{AnalyseOptions, analyse};
@@ -13,7 +14,8 @@ use crate::progress::Progress;
 use crate::terminal::Terminal;
 
 pub fn run(arguments: &Analyse) -> anyhow::Result<Outcome> {
-    let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib } };
+    let business = arguments.business.as_deref().map(BusinessSettings::open).transpose()?.unwrap_or_default();
+    let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib }, business };
     let progress = Progress::new();
     let evidence = analyse(&StoreLayout::new(&arguments.store), &options, &mut |step| progress.step(step))?;
     drop(progress);

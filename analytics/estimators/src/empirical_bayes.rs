@@ -65,6 +65,8 @@ pub struct Posterior {
     pub probability_above: f64,
     /// Weight of the group's own data in the mean, 0 (all from the other groups) to 1.
     pub own_weight: f64,
+    /// Posterior variance.
+    pub variance: f64,
 }
 
 /// Gamma-Poisson model of rates.
@@ -129,6 +131,7 @@ impl GammaPoisson {
             interval: Interval::new(mean, quantile(tail)?, quantile(1.0 - tail)?, confidence)?,
             probability_above: Gamma::new(shape, 1.0).map_err(|_| CannotEstimate::NotFinite)?.sf(value * rate),
             own_weight,
+            variance,
         })
     }
 }
@@ -189,6 +192,7 @@ impl BetaBinomial {
             interval: Interval::new(mean, beta_quantile(a, b, tail)?, beta_quantile(a, b, 1.0 - tail)?, confidence)?,
             probability_above: Beta::new(a, b).map_err(|_| CannotEstimate::NotFinite)?.sf(value),
             own_weight,
+            variance,
         })
     }
 }

@@ -5,16 +5,19 @@
 pub mod aalen_johansen;
 pub mod binomial;
 pub mod bootstrap;
+pub mod budget_selection;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
 pub mod fault_odds;
 pub mod funnel;
+pub mod hierarchical_means;
 pub mod interval;
 pub mod kaplan_meier;
 pub mod lognormal;
 pub mod mean_cumulative_function;
 pub mod multiplicity;
+pub mod negative_binomial;
 mod numeric;
 pub mod observation;
 pub mod poisson;
@@ -22,6 +25,7 @@ pub mod priority;
 pub mod quantile;
 pub mod search_order;
 pub mod standardisation;
+pub mod trend;
 pub mod weibull;
 
 pub use interval::{CannotEstimate, Interval};

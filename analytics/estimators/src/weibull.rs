@@ -20,7 +20,7 @@
 //! 8.4.1.3 example and with lifelines is tested.
 //! Assumes that life is Weibull, and that neither entry nor censoring tells anything about the remaining life.
 
-use statrs::function::gamma::ln_gamma;
+use statrs::function::gamma::{checked_gamma_ur, ln_gamma};
 
 use crate::distributions::two_sided_z;
 use crate::lognormal::check_two_parameters;
@@ -154,6 +154,21 @@ impl WeibullFit {
 
     pub fn mean_life(&self) -> Result<Interval, CannotEstimate> {
         self.log_interval(|shape, log_scale| log_scale + ln_gamma(1.0 + 1.0 / shape))
+    }
+
+    /// The mean further life of those that have come to `age`: `scale/shape e^u Gamma(1/shape, u)`, `u = (age/scale)^shape`, with the upper
+    /// incomplete gamma function. At age 0 it is the mean life; far beyond the observed ages it is extrapolated.
+    pub fn mean_residual_life(&self, age: f64) -> Result<Interval, CannotEstimate> {
+        if !(age >= 0.0 && age.is_finite()) {
+            return Err(invalid(format!("the age must not be negative, it is {age}")));
+        }
+        if age == 0.0 {
+            return self.mean_life();
+        }
+        self.log_interval(|shape, log_scale| {
+            let u = (shape * (age.ln() - log_scale)).exp();
+            log_scale - shape.ln() + u + ln_gamma(1.0 / shape) + checked_gamma_ur(1.0 / shape, u).map_or(f64::NAN, f64::ln)
+        })
     }
 
     /// The share that survives to `time`, from new: extrapolated where `time` lies outside the observed ages.

@@ -6,6 +6,7 @@ use crate::evidence_rows::EvidenceRows;
 
 mod cascade;
 mod design_contrast;
+mod donor_value;
 mod failure_rate;
 mod fault_share;
 mod life;
@@ -19,6 +20,9 @@ mod repair_cost;
 mod sealed_write_off;
 mod shares;
 mod write_off_reason;
+mod stock_list;
+mod take_on;
+mod trend;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
 
@@ -38,6 +42,10 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("model_standing", model_standing::build),
     ("cascade", cascade::build),
     ("priority_part", priority_part::build),
+    ("take_on", take_on::build),
+    ("stock_list", stock_list::build),
+    ("donor_value", donor_value::build),
+    ("trend", trend::build),
 ];
 
 /// The SQL of `sql/evidence/NAME.sql`.

@@ -85,6 +85,14 @@ impl<'a> Brief<'a> {
         rows
     }
 
+    /// The same where estimates may be negative; rows without one come last.
+    pub fn ranked_signed(&self, query: &Query) -> Vec<Row> {
+        let mut rows = self.evidence.rows(query);
+        let order = |row: &Row| row.real("estimate").unwrap_or(f64::NEG_INFINITY);
+        rows.sort_by(|a, b| order(b).total_cmp(&order(a)));
+        rows
+    }
+
     /// Components by their share of a category's primary faults, largest first.
     pub fn faults(&self, category: &Category) -> Vec<Row> {
         let shares = Query::of("fault_share").category(&category.key).with("role", "primary").with("statistic", "share");

@@ -10,7 +10,7 @@ use crate::arguments::Odds;
 use crate::terminal::Terminal;
 
 mod answer_text;
-mod question;
+pub(super) mod question;
 mod skill_text;
 
 pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {

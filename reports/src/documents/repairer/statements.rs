@@ -1,6 +1,7 @@
 //! What the repair business reads first: at most eight sentences, the most useful ones first.
 
 use super::faults::{cost_query, costs_of};
+use super::{stock, take_on};
 use crate::document::{Standing, Unit};
 use crate::documents::brief::{Brief, Category, said};
 use crate::documents::models::{self, Measure};
@@ -13,6 +14,8 @@ pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
     sentences.extend(outcomes(brief));
     let largest = brief.categories.first();
+    sentences.extend(largest.and_then(|category| take_on::said(brief, category)));
+    sentences.extend(stock::said(brief));
     sentences.extend(largest.and_then(|category| commonest_fault(brief, category)));
     sentences.extend(largest.and_then(|category| costliest_fault(brief, category)));
     sentences.extend(largest.into_iter().flat_map(|category| models_that_stand_out(brief, category)));

@@ -1,0 +1,41 @@
+-- One row per component and part-number family needed in the three years before the cut-off less a number of months (the parameter): jobs that
+-- needed it, jobs at the customer's home among them and those of these that needed nothing else, pieces a job (the most frequent number), the
+-- median price of a new set in hundredths, the mean days from order to receipt of the component, and how many years of records that is.
+-- Reads: part_need, job, store_parts, cut_off.
+WITH span AS (
+    SELECT
+        CAST(t.as_of - to_months(CAST(? AS INTEGER)) AS DATE) AS to_on
+    FROM cut_off AS t
+),
+period AS (
+    SELECT to_on, greatest(CAST(to_on - INTERVAL 36 MONTH AS DATE), (SELECT min(closed_on) FROM job)) AS from_on FROM span
+),
+needed AS (
+    SELECT n.*, j.site, count(*) OVER (PARTITION BY n.job) AS families
+    FROM part_need AS n
+    INNER JOIN job AS j ON j.job = n.job
+    CROSS JOIN period AS p
+    WHERE j.closed_on > p.from_on AND j.closed_on <= p.to_on
+),
+waited AS (
+    SELECT s.component, avg(date_diff('day', s.ordered_on, s.received_on)) AS lead_time_days, count(*) AS orders
+    FROM store_parts AS s
+    CROSS JOIN period AS p
+    WHERE s.received_on >= s.ordered_on AND s.received_on <= p.to_on
+    GROUP BY s.component
+)
+SELECT
+    n.component,
+    n.family,
+    count(*) AS jobs,
+    CAST(sum(CASE WHEN n.site = 'home' THEN 1 ELSE 0 END) AS BIGINT) AS home_jobs,
+    CAST(sum(CASE WHEN n.site = 'home' AND n.families = 1 THEN 1 ELSE 0 END) AS BIGINT) AS home_jobs_alone,
+    CAST(mode(n.pieces ORDER BY n.pieces) AS BIGINT) AS pieces,
+    CAST(round(quantile_cont(n.price_new, 0.5)) AS BIGINT) AS price,
+    max(w.lead_time_days) AS lead_time_days,
+    max(CAST(date_diff('day', p.from_on, p.to_on) / 365.25 AS DOUBLE)) AS years
+FROM needed AS n
+CROSS JOIN period AS p
+LEFT JOIN waited AS w ON w.component = n.component
+GROUP BY n.component, n.family
+ORDER BY n.component, n.family

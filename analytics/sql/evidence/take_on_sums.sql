@@ -1,0 +1,68 @@
+-- One row per scope (brands left out) and measure: sums over machines of jobs (or part lines) and of the measured amounts. Money is in
+-- hundredths; loss, write_off, first_visit_fix, part_unavailable and used_part are 1 or 0 per job or line. Recalls are not booked jobs: their
+-- cost stands with the repairs that they come from.
+-- Reads: booked_job, recall_provision, store_parts, leaf_scope, scope.
+WITH priced AS (
+    SELECT
+        b.leaf,
+        b.cluster,
+        b.charged,
+        b.parts,
+        b.labour,
+        b.travel,
+        CASE WHEN b.outcome = 'repaired' THEN p.hundredths ELSE 0 END AS recall
+    FROM booked_job AS b
+    INNER JOIN recall_provision AS p ON p.leaf = b.leaf
+    WHERE NOT b.is_recall AND b.charged IS NOT NULL AND b.parts IS NOT NULL AND b.labour IS NOT NULL
+),
+measured AS (
+    SELECT p.leaf, p.cluster, m.measure, m.amount
+    FROM priced AS p
+    CROSS JOIN LATERAL (
+        VALUES
+            ('contribution', p.charged - p.parts - p.labour - p.travel - p.recall),
+            ('charged', p.charged),
+            ('parts', p.parts),
+            ('labour', p.labour),
+            ('travel', p.travel),
+            ('recall_cost', p.recall),
+            ('loss', CASE WHEN p.charged - p.parts - p.labour - p.travel - p.recall < 0 THEN 1 ELSE 0 END)
+    ) AS m (measure, amount)
+    UNION ALL
+    SELECT leaf, cluster, 'write_off', CASE WHEN outcome = 'condemned' THEN 1 ELSE 0 END
+    FROM booked_job
+    WHERE NOT is_recall
+    UNION ALL
+    SELECT leaf, cluster, 'first_visit_fix', CASE WHEN outcome = 'repaired' AND visits = 1 THEN 1 ELSE 0 END
+    FROM booked_job
+    WHERE NOT is_recall AND site = 'home' AND visits IS NOT NULL AND outcome <> 'no_fault_found'
+    UNION ALL
+    SELECT b.leaf, b.cluster, 'part_unavailable', CASE WHEN coalesce(p.unavailable, FALSE) THEN 1 ELSE 0 END
+    FROM store_parts AS p
+    INNER JOIN booked_job AS b ON b.source = p.source AND b.job_id = p.job_id
+    WHERE p.ordered_on IS NOT NULL OR coalesce(p.unavailable, FALSE)
+    UNION ALL
+    SELECT b.leaf, b.cluster, 'used_part', CASE WHEN p.part_source = 'used' THEN 1 ELSE 0 END
+    FROM store_parts AS p
+    INNER JOIN booked_job AS b ON b.source = p.source AND b.job_id = p.job_id
+    WHERE p.part_source IS NOT NULL AND coalesce(p.unavailable, FALSE) = FALSE
+),
+per_machine AS (
+    SELECT leaf, cluster, measure, CAST(sum(amount) AS BIGINT) AS amount, count(*) AS jobs
+    FROM measured
+    GROUP BY leaf, cluster, measure
+)
+SELECT
+    s.scope_id,
+    m.measure,
+    CAST(sum(m.jobs) AS BIGINT) AS jobs,
+    count(*) AS machines,
+    CAST(sum(m.amount) AS DOUBLE) AS amount,
+    CAST(sum(CAST(m.amount AS HUGEINT) * m.amount) AS DOUBLE) AS amount_squared,
+    CAST(sum(CAST(m.amount AS HUGEINT) * m.jobs) AS DOUBLE) AS amount_times_jobs,
+    CAST(sum(m.jobs * m.jobs) AS DOUBLE) AS jobs_squared
+FROM per_machine AS m
+INNER JOIN leaf_scope AS s ON s.leaf = m.leaf
+INNER JOIN scope AS n ON n.scope_id = s.scope_id AND n.scope_level <> 'brand'
+GROUP BY s.scope_id, m.measure
+ORDER BY s.scope_id, m.measure

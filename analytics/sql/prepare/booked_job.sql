@@ -1,0 +1,50 @@
+-- One row per booked job in the store's currency, amounts in hundredths: what was charged, what parts, labour (at the business's own hourly
+-- cost) and travel cost it, and whether it is a recall: the same primary fault within the settings' days after a repair of the machine.
+-- Where it is not known that the machine came to the workshop, its visits count as journeys. A job that was not repaired and names no parts
+-- used none; a repaired one whose parts are unknown stays so. A machine is named by its first job.
+-- Reads: job, primary_fault, fault, followed_repair, store_parts, money_of_account, business.
+WITH from_parts AS (
+    SELECT
+        source,
+        job_id,
+        CASE WHEN count(unit_cost) = count(*) THEN CAST(sum(CAST(unit_cost * coalesce(quantity, 1) AS DECIMAL(18, 4))) AS DOUBLE) END AS parts_cost
+    FROM store_parts
+    WHERE coalesce(unavailable, FALSE) = FALSE
+    GROUP BY source, job_id
+),
+recall AS (
+    SELECT DISTINCT b.job
+    FROM followed_repair AS r
+    INNER JOIN job AS a ON a.job = r.job
+    INNER JOIN job AS b
+        ON b.machine = r.machine
+        AND b.job <> r.job
+        AND b.event_on >= a.closed_on
+        AND greatest(date_diff('day', a.closed_on, b.event_on), 0.5) = r.followed_days
+    INNER JOIN fault AS f ON f.job = b.job AND f.role = 'primary' AND f.component = r.component
+    CROSS JOIN business AS s
+    WHERE r.same_fault AND r.followed_days <= s.recall_days
+)
+SELECT
+    j.job,
+    j.source,
+    j.job_id,
+    j.leaf,
+    min(j.job) OVER (PARTITION BY j.cluster) AS cluster,
+    j.category,
+    p.component,
+    j.outcome,
+    j.site,
+    j.visits,
+    j.closed_on,
+    CAST(round(j.charged * 100) AS BIGINT) AS charged,
+    CAST(round(coalesce(j.parts_cost, f.parts_cost, CASE WHEN j.outcome <> 'repaired' THEN 0 END) * 100) AS BIGINT) AS parts,
+    CAST(round(j.labour_minutes / 60 * s.labour_per_hour * 100) AS BIGINT) AS labour,
+    CASE WHEN j.site = 'workshop' THEN 0 ELSE coalesce(j.visits, 1) * CAST(round(s.travel_per_visit * 100) AS BIGINT) END AS travel,
+    r.job IS NOT NULL AS is_recall
+FROM job AS j
+INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
+CROSS JOIN business AS s
+LEFT JOIN primary_fault AS p ON p.job = j.job
+LEFT JOIN from_parts AS f ON f.source = j.source AND f.job_id = j.job_id
+LEFT JOIN recall AS r ON r.job = j.job

@@ -1,0 +1,39 @@
+-- One row per job and component for which the job needed a part: the part-number family, pieces, and the price of a new set where known.
+-- A family is a part number without separators and without a single letter after its last digit (a variant of the same part). A part without a
+-- number belongs to the family that its model and component mostly had; where there is none, to the component as such.
+-- Reads: store_parts, job, money_of_account.
+WITH line AS (
+    SELECT
+        j.job,
+        j.leaf,
+        p.component,
+        regexp_replace(upper(regexp_replace(p.part_number, '[^A-Za-z0-9]', '', 'g')), '([0-9])[A-Z]$', '\1') AS family,
+        coalesce(p.quantity, 1) AS quantity,
+        CASE
+            WHEN p.part_source IN ('new-original', 'new-pattern') AND coalesce(p.currency, m.currency) = m.currency THEN p.unit_cost
+        END AS unit_cost,
+        p.part_source,
+        coalesce(p.unavailable, FALSE) AS unavailable
+    FROM store_parts AS p
+    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
+    CROSS JOIN money_of_account AS m
+    WHERE p.component IS NOT NULL
+),
+usual AS (
+    SELECT leaf, component, family, row_number() OVER (PARTITION BY leaf, component ORDER BY count(*) DESC, family) AS position
+    FROM line
+    WHERE family <> ''
+    GROUP BY leaf, component, family
+)
+SELECT
+    l.job,
+    l.leaf,
+    l.component,
+    coalesce(min(nullif(l.family, '')), min(u.family), l.component) AS family,
+    greatest(CAST(ceil(max(l.quantity)) AS BIGINT), 1) AS pieces,
+    CAST(round(max(l.unit_cost * l.quantity) * 100) AS BIGINT) AS price_new,
+    max(CASE WHEN l.part_source = 'used' AND NOT l.unavailable THEN 1 ELSE 0 END) AS used_fitted,
+    max(CASE WHEN l.unavailable THEN 1 ELSE 0 END) AS unavailable
+FROM line AS l
+LEFT JOIN usual AS u ON u.leaf = l.leaf AND u.component = l.component AND u.position = 1
+GROUP BY l.job, l.leaf, l.component

@@ -1,0 +1,115 @@
+"""Reference values for what a repair business asks: hierarchical means, forecasts of demand, lists under a budget, trends, remaining life.
+
+Writes business.json beside this file, which the Rust test analytics/estimators/tests/business_reference.rs reads.
+Each check is {name, source, input, expected}.
+
+Run: pip install -r requirements.txt && python business.py
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import scipy
+import statsmodels
+import statsmodels.api as sm
+from scipy import integrate, optimize, stats
+
+CHECKS = []
+
+
+def check(name, source, input, expected):
+    CHECKS.append({"name": name, "source": source, "input": input, "expected": expected})
+
+
+# Hierarchical means: the same model as one multivariate normal distribution, with a nearly flat prior on the overall mean. --------------
+
+rng = np.random.default_rng(5)
+family = np.array([0, 0, 0, 1, 1, 2, 3, 3, 3, 3])
+variance = np.array([2.0, 9.0, 0.5, 4.0, 1.0, 30.0, 3.0, 3.0, 12.0, 0.8])
+mean = 25 + rng.normal(0, 4, 4)[family] + rng.normal(0, 2, 10) + rng.normal(0, np.sqrt(variance))
+for between_families, between_groups in [(4.0, 1.0), (0.3, 6.0), (50.0, 0.05)]:
+    n, k, flat = len(mean), family.max() + 1, 1e9
+    z = np.eye(k)[family]
+    y_cov = np.diag(variance + between_groups) + between_families * z @ z.T + flat
+    inverse = np.linalg.inv(y_cov)
+    blocks = {
+        "overall": (np.full((1, n), flat), np.full(1, flat)),
+        "families": (between_families * z.T + flat, np.full(k, between_families + flat)),
+        "groups": (between_groups * np.eye(n) + between_families * z @ z.T + flat, np.full(n, between_groups + between_families + flat)),
+    }
+    expected = {}
+    for block, (cross, own) in blocks.items():
+        expected[block] = (20 + cross @ inverse @ (mean - 20)).tolist()
+        expected[block + "_variance"] = (own - np.einsum("ij,jk,ik->i", cross, inverse, cross)).tolist()
+    # Restricted likelihood, as far as it depends on the variances: the flat prior adds a constant.
+    design = np.ones((n, 1))
+    v = np.diag(variance + between_groups) + between_families * z @ z.T
+    vi = np.linalg.inv(v)
+    gls = np.linalg.solve(design.T @ vi @ design, design.T @ vi @ mean)
+    residual = mean - design @ gls
+    reml = -0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(design.T @ vi @ design)[1] + residual @ vi @ residual)
+    expected["log_likelihood"] = [reml]
+    check("hierarchical_means", f"numpy {np.__version__}: conditional distribution of one multivariate normal; restricted likelihood by its textbook formula",
+          {"mean": mean.tolist(), "variance": variance.tolist(), "family": family.tolist(),
+           "between_families": between_families, "between_groups": between_groups}, expected)
+
+# Forecasts -------------------------------------------------------------------------------------------------------------------------------
+
+for mean_per_year, var, years in [(3.0, 0.9, 0.05), (0.4, 0.2, 0.02), (60.0, 12.0, 0.25), (12.5, 30.0, 1.0)]:
+    rate = mean_per_year / var
+    nb = stats.nbinom(mean_per_year * rate, rate / (rate + years))
+    counts = [0, 1, 2, 5, 20]
+    check("forecast", f"scipy {scipy.__version__} stats.nbinom", {"mean_per_year": mean_per_year, "variance": var, "years": years, "counts": counts},
+          {"mean": [nb.mean()], "at_most": nb.cdf(counts).tolist(), "order_up_to": [float(nb.ppf(level)) for level in (0.5, 0.9, 0.95, 0.99)]})
+
+# Lists under a budget: the exact optimum as an integer program ----------------------------------------------------------------------------
+
+for case in range(6):
+    prices = rng.integers(3, 60, 12)
+    values = np.sort(rng.uniform(0, 1, (12, 3)), axis=1)[:, ::-1].round(4)
+    budget = int(rng.integers(60, 200))
+    result = optimize.milp(-values.ravel(), integrality=np.ones(36), bounds=optimize.Bounds(0, 1),
+                           constraints=optimize.LinearConstraint(np.repeat(prices, 3)[None, :], -np.inf, budget))
+    assert result.success
+    check("budget", f"scipy {scipy.__version__} optimize.milp", {"prices": prices.tolist(), "values": values.tolist(), "budget": budget},
+          {"best": [-result.fun]})
+
+# Trends -----------------------------------------------------------------------------------------------------------------------------------
+
+for factor, size in [(1.0, 40), (1.08, 200), (0.9, 15)]:
+    year = np.arange(-9, 1)
+    expected = rng.uniform(0.5, 1.5, 10) * size
+    events = rng.poisson(expected * factor**year)
+    fit = sm.GLM(events, sm.add_constant(year.astype(float)), family=sm.families.Poisson(), offset=np.log(expected)).fit(tol=1e-14, maxiter=200)
+    dispersion = max(1.0, fit.pearson_chi2 / 8)
+    error = fit.bse[1] * np.sqrt(dispersion)
+    check("rate_trend", f"statsmodels {statsmodels.__version__} GLM(Poisson, offset), scale Pearson X2 where above 1",
+          {"year": year.tolist(), "events": events.tolist(), "expected": expected.tolist()},
+          {"estimate": [np.exp(fit.params[1])], "lower": [np.exp(fit.params[1] - stats.norm.ppf(0.975) * error)],
+           "upper": [np.exp(fit.params[1] + stats.norm.ppf(0.975) * error)], "p_value": [2 * stats.norm.sf(abs(fit.params[1] / error))]})
+    means = 100 * factor**year * rng.normal(1, 0.03, 10)
+    errors = rng.uniform(1, 4, 10)
+    wls = sm.WLS(np.log(means), sm.add_constant(year.astype(float)), weights=(means / errors) ** 2).fit()
+    error = wls.bse[1] / np.sqrt(wls.scale) * np.sqrt(max(1.0, wls.scale))
+    check("mean_trend", f"statsmodels {statsmodels.__version__} WLS, scale where above 1",
+          {"year": year.tolist(), "mean": means.tolist(), "standard_error": errors.tolist()},
+          {"estimate": [np.exp(wls.params[1])], "lower": [np.exp(wls.params[1] - stats.norm.ppf(0.975) * error)],
+           "upper": [np.exp(wls.params[1] + stats.norm.ppf(0.975) * error)], "p_value": [2 * stats.norm.sf(abs(wls.params[1] / error))]})
+
+# Remaining life: the fitted Weibull distribution's mean beyond an age, by numerical integration of its survival function ------------------
+
+nist = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386]
+def negative(p):
+    shape, scale = np.exp(p)
+    return -(stats.weibull_min.logpdf(nist, shape, scale=scale).sum() + 10 * stats.weibull_min.logsf(500, shape, scale=scale))
+best = optimize.minimize(negative, [0.5, 6.4], method="Nelder-Mead", options={"xatol": 1e-12, "fatol": 1e-13, "maxiter": 10000})
+shape, scale = np.exp(best.x)
+for age in [1.0, 100.0, 400.0, 900.0]:
+    area, _ = integrate.quad(lambda u: stats.weibull_min.sf(u, shape, scale=scale), age, 20 * scale, epsabs=1e-10, limit=500)
+    check("mean_residual_life", f"scipy {scipy.__version__}: fit of the NIST/SEMATECH e-Handbook 8.4.1.3 data, integrate.quad of its survival function",
+          {"events": nist, "censored": [500] * 10, "age": age}, {"estimate": [area / stats.weibull_min.sf(age, shape, scale=scale)]})
+
+path = Path(__file__).with_name("business.json")
+path.write_text(json.dumps({"checks": CHECKS}, indent=1) + "\n")
+print(f"{len(CHECKS)} checks in {path.name}")
