@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::path::Path;
 
-use fixodds_schemas::checksums::{self, Checksums};
+use fixodds_schemas::checksums::{self, Checksums, Damage};
 use fixodds_schemas::store_layout::{StoreLayout, read_link, swap_link};
 use fixodds_schemas::tables::evidence_tables;
 use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
@@ -167,6 +167,19 @@ impl Evidence {
         text.push('\n');
         fs::write(&path, text).map_err(AnalyticsError::file(&path))?;
         checksums::write(folder, &Checksums::new()).map_err(AnalyticsError::file(folder))
+    }
+}
+
+/// The bytes of one file of the evidence, held against its checksum.
+pub(crate) fn verified(path: &Path) -> Result<Vec<u8>, AnalyticsError> {
+    let bytes = fs::read(path).map_err(AnalyticsError::file(path))?;
+    let folder = path.parent().unwrap_or(Path::new(".")).to_owned();
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let listed = checksums::read(&folder).map_err(AnalyticsError::file(&folder))?.and_then(|mut listed| listed.remove(&name));
+    if listed == Some(checksums::of_bytes(&bytes)) {
+        Ok(bytes)
+    } else {
+        Err(AnalyticsError::DamagedEvidence { folder, damage: Damage::Changed(name) })
     }
 }
 

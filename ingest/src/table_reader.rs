@@ -8,6 +8,7 @@ use fixodds_schemas::TableSchema;
 
 use crate::cells::{ColumnReader, Findings, Named, SetAside};
 use crate::context::{Context, JobCategories};
+use crate::free_text::Reached;
 use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
 use crate::inspect::{ExtraColumn, TablePlan};
 use crate::job_text::JobText;
@@ -97,15 +98,18 @@ impl<'a> TextColumns<'a> {
         let cell = findings.set_aside.iter().position(|cell| cell.column == "component").filter(|_| reads_components);
         let cell_text = cell.map(|at| findings.set_aside[at].value.clone());
         let texts = self.from.map(|column| row.text(column).map(str::to_owned));
+        // What is named where no fault was found is what the customer complained of, unless a person has said otherwise.
+        let fault_was_found = row.text(self.outcome) != Some("no_fault_found");
         for (at, text) in [cell_text].into_iter().chain(texts).enumerate() {
             let Some(text) = text else { continue };
             let reading = self.text.read(&text, category, reviews);
             if reads_components {
                 let start = findings.components.len();
-                if at == 0 && !reading.findings.is_empty() {
+                if at == 0 && !reading.findings.is_empty() && fault_was_found {
                     findings.set_aside.retain(|cell| cell.column != "component");
                 }
-                for finding in &reading.findings {
+                let used = reading.findings.iter().filter(|finding| fault_was_found || finding.reached == Reached::Review);
+                for finding in used {
                     if !findings.components.iter().any(|known| *known.key == *finding.component) {
                         findings.components.push(Named {
                             key: Rc::from(finding.component.as_str()),

@@ -1,5 +1,6 @@
 //! Free text against labels, half of which nobody looks at.
 
+use crate::support::Workshop;
 use std::collections::{BTreeMap, BTreeSet};
 
 use fixodds_ingest::free_text::FreeTextReader;
@@ -117,4 +118,15 @@ fn held_out_texts_are_read_as_well_as_promised() {
     println!("tuned on\n{}\nheld out\n{}", table(&tuned), table(&held_out));
     let primary = held_out["primary component"];
     assert!(primary.precision() >= 0.94 && primary.recall() >= 0.90, "{}", table(&held_out));
+}
+
+#[test]
+fn where_no_fault_was_found_the_complaint_is_no_finding() {
+    let workshop = Workshop::new();
+    workshop.ingest_text(
+        "jobs.csv",
+        "job_id,closed_on,category,outcome,fault_text\n1,2021-01-02,refrigerator,no_fault_found,\"Reported: compressor clicks. Ran a day, no fault found.\"\n2,2021-01-03,refrigerator,repaired,compressor seized\n",
+    );
+    let found: Vec<_> = workshop.rows("findings").into_iter().map(|row| (row["job_id"].clone(), row["component"].clone())).collect();
+    assert_eq!(found, [("2".to_owned(), "compressor".to_owned())]);
 }

@@ -4,17 +4,15 @@
 //! page can carry it and work out the same numbers.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::PathBuf;
 
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
-use fixodds_schemas::checksums::{self, Damage};
 use fixodds_schemas::store_layout::{StoreLayout, read_link};
 use serde::{Deserialize, Serialize};
 
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
-use crate::evidence::About;
+use crate::evidence::{About, verified};
 
 mod answer;
 mod consequences;
@@ -111,12 +109,7 @@ impl FaultOdds {
         let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
         let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path: &PathBuf| path.is_file());
         let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
-        let bytes = fs::read(&path).map_err(AnalyticsError::file(&path))?;
-        let folder = path.parent().unwrap_or(store.root()).to_owned();
-        let listed = checksums::read(&folder).map_err(AnalyticsError::file(&folder))?.and_then(|mut listed| listed.remove(FILE));
-        if listed != Some(checksums::of_bytes(&bytes)) {
-            return Err(AnalyticsError::DamagedEvidence { folder, damage: Damage::Changed(FILE.to_owned()) });
-        }
+        let bytes = verified(&path)?;
         serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
     }
 

@@ -2,7 +2,6 @@
 //! evidence tables, so that a question opens neither the database nor any Parquet file.
 
 use std::collections::BTreeMap;
-use std::fs;
 
 use fixodds_estimators::Interval;
 use fixodds_schemas::store_layout::{StoreLayout, read_link};
@@ -10,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
+use crate::evidence::verified;
 
 mod answer;
 mod costs;
@@ -84,7 +84,7 @@ impl Quotes {
         let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
         let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path| path.is_file());
         let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
-        let bytes = fs::read(&path).map_err(AnalyticsError::file(&path))?;
+        let bytes = verified(&path)?;
         serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
     }
 

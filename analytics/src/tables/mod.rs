@@ -19,10 +19,10 @@ mod recurrence;
 mod repair_cost;
 mod sealed_write_off;
 mod shares;
-mod write_off_reason;
 mod stock_list;
 mod take_on;
 mod trend;
+mod write_off_reason;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;
 

@@ -1,6 +1,6 @@
 //! `fixodds quote`: what to ask for a repair, from two small files of the evidence.
 
-use std::io::{self, Write};
+use std::io::Write;
 
 use fixodds_analytics::fault_odds::FaultOdds;
 use fixodds_analytics::quote::Quotes;
@@ -9,6 +9,7 @@ use fixodds_schemas::StoreLayout;
 use super::odds::question;
 use crate::Outcome;
 use crate::arguments::{Odds, Quote};
+use crate::terminal::Terminal;
 
 mod quote_text;
 
@@ -22,6 +23,8 @@ pub fn run(arguments: &Quote) -> anyhow::Result<Outcome> {
         model: arguments.model.clone(),
         age: arguments.age,
         symptoms: arguments.symptoms.clone(),
+        price_new: None,
+        value_mended: None,
         skill: false,
         json: arguments.json,
     };
@@ -30,7 +33,7 @@ pub fn run(arguments: &Quote) -> anyhow::Result<Outcome> {
     let quote = quotes
         .answer(&answer)
         .map_err(|cause| anyhow::anyhow!("no price can be quoted because {cause}: it takes repairs with parts cost and minutes known"))?;
-    let mut out = io::BufWriter::new(io::stdout().lock());
+    let mut out = Terminal::for_programs_if(arguments.json);
     if arguments.json {
         let mut object = serde_json::to_value(&quote)?;
         object["notices"] = question.notices.into();
