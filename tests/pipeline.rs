@@ -230,7 +230,9 @@ fn endings_by_age_and_reason_add_up_to_the_jobs() {
         assert_eq!(row["fewest"], row["jobs"], "{row}");
         assert_eq!(row["jobs"].as_f64(), row["events"].as_f64(), "every job ends somehow: {row}");
     }
-    let [known] = &rows(&store, "SELECT sum(jobs) AS jobs FROM (SELECT DISTINCT age_from_years, jobs FROM outcome_by_age WHERE scope_level = 'all')")[..]
+    let [known] =
+        &rows(&store, "SELECT sum(jobs) AS jobs FROM (SELECT DISTINCT age_from_years, jobs FROM outcome_by_age WHERE scope_level = 'all')")
+            [..]
     else {
         panic!("one row");
     };
