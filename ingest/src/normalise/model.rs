@@ -44,7 +44,7 @@ impl Catalogue {
     pub fn add(&mut self, brand: &str, model: &str) {
         let brand = tidy(brand);
         if !brand.is_empty() {
-            self.brands.entry(brand_key(&brand)).or_insert_with(|| brand.into_owned());
+            self.brands.entry(brand_key(&with_ampersand(&brand))).or_insert_with(|| brand.into_owned());
         }
         let model = tidy(model);
         if !model.is_empty() {
@@ -54,31 +54,32 @@ impl Catalogue {
 
     /// Says how a brand is to be written, whatever the catalogue and the records say.
     pub fn decide(&mut self, written: &str, spelling: &str) {
-        self.decided.insert(brand_key(written), spelling.to_owned());
+        self.decided.insert(brand_key(&with_ampersand(written)), spelling.to_owned());
     }
 
     /// Counts a brand of the records.
     pub fn count_brand(&mut self, written: &str, times: u64) {
-        let key = brand_key(written);
+        let written = with_ampersand(&tidy(written));
+        let key = brand_key(&written);
         *self.counts.entry(key.clone()).or_default() += times;
-        self.written.entry(key).or_insert_with(|| without_stops(&tidy(written)).to_owned());
+        self.written.entry(key).or_insert_with(|| without_stops(&written).to_owned());
     }
 
     /// A brand that jobs of the store carry.
     pub fn settle_brand(&mut self, written: &str, times: u64) {
         self.count_brand(written, times);
-        self.settled.insert(brand_key(written));
+        self.settled.insert(brand_key(&with_ampersand(written)));
     }
 
     /// The brand as decided, else the catalogue's spelling if it differs only in case or punctuation, else the much more frequent brand
     /// of which it seems to be a misspelling, else every word with one capital.
     #[must_use]
     pub fn brand(&self, text: &str) -> Brand {
-        let text = tidy(text);
+        let text = with_ampersand(&tidy(text));
         let text = without_stops(&text);
         let key = brand_key(text);
         if let Some(spelling) = self.decided.get(&key) {
-            return Brand { spelling: spelling.clone(), is_merged: brand_key(spelling) != key };
+            return Brand { spelling: spelling.clone(), is_merged: brand_key(&with_ampersand(spelling)) != key };
         }
         if let Some(spelling) = self.brands.get(&key) {
             return Brand { spelling: spelling.clone(), is_merged: false };
@@ -183,6 +184,11 @@ fn without_brand<'a>(brand: &str, model: &'a str) -> Option<&'a str> {
     rest.chars().any(|character| character.is_ascii_digit()).then_some(rest)
 }
 
+/// "Orrin and Wex" is "Orrin & Wex".
+fn with_ampersand(text: &str) -> String {
+    text.split(' ').map(|word| if word.eq_ignore_ascii_case("and") { "&" } else { word }).collect::<Vec<_>>().join(" ")
+}
+
 /// A brand without the punctuation around it.
 fn without_stops(text: &str) -> &str {
     text.trim_matches(|character: char| character.is_whitespace() || ".,;:*\"".contains(character))
@@ -224,6 +230,7 @@ mod tests {
             ("OSTREL", "Ostrel"),
             ("Ostrel.", "Ostrel"),
             ("Orrowby. ", "Orrowby"),
+            ("Orrin AND Wex", "Orrin & Wex"),
             ("k.l.m", "K.L.M"),
         ] {
             assert_eq!(catalogue.brand(text), Brand { spelling: spelling.to_owned(), is_merged: false }, "{text}");

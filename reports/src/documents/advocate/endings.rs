@@ -14,9 +14,13 @@ const FEWEST_TO_NAME: i64 = 100;
 const MOST_CATEGORIES: usize = 20;
 const MOST_BRANDS: usize = 20;
 const MOST_REASONS: usize = 12;
-/// The outcomes that a table shows, with their heading.
-const OUTCOMES: [(&str, &str); 3] =
-    [("repaired", "Repaired"), ("repairable", "Could be repaired, and was not yet"), ("condemned", "Beyond repair")];
+/// The outcomes that a table shows where the records have them, with their heading.
+const OUTCOMES: [(&str, &str); 4] = [
+    ("repaired", "Repaired"),
+    ("repairable", "Could be repaired, and was not yet"),
+    ("condemned", "Condemned: beyond repair"),
+    ("unknown", "Not recorded"),
+];
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("endings", "How repairs end");
@@ -49,16 +53,14 @@ pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
 }
 
 fn overall(brief: &Brief<'_>) -> Option<String> {
-    let share = |outcome: &str| brief.evidence.first(&Query::of("outcome").overall().with("outcome", outcome).null("not_repaired_reason"));
-    let repaired = share("repaired")?;
-    let condemned = share("condemned")
-        .and_then(|row| said(&row, Unit::Share, "events"))
-        .map_or_else(String::new, |share| format!("; {share} were beyond repair"));
-    Some(format!(
-        "Of {} jobs, {} ended repaired{condemned}.",
-        wording::count(repaired.integer("jobs")?),
-        said(&repaired, Unit::Share, "events")?
-    ))
+    let said = |outcome: &str, words: &str| {
+        let row = brief.evidence.first(&Query::of("outcome").overall().with("outcome", outcome).null("not_repaired_reason"))?;
+        let share = wording::in_sentence(&row.quantity(Unit::Share)?);
+        Some((row.integer("jobs")?, format!("{} {words}, {share}", wording::count(row.integer("events")?))))
+    };
+    let (jobs, repaired) = said("repaired", "ended repaired")?;
+    let condemned = said("condemned", "were beyond repair").map_or_else(String::new, |(_, condemned)| format!("; {condemned}"));
+    Some(format!("Of {} jobs, {repaired}{condemned}.", wording::count(jobs)))
 }
 
 fn commonest_reason(brief: &Brief<'_>) -> Option<String> {
@@ -109,26 +111,34 @@ fn reason(brief: &Brief<'_>, row: &Row) -> Option<String> {
     Some(brief.names.term(List::Reason, row.text("not_repaired_reason")?))
 }
 
-/// Jobs and the shares of [`OUTCOMES`]; none with too few jobs.
-fn shares(brief: &Brief<'_>, query: &Query) -> Option<(i64, [Option<Row>; 3])> {
-    let rows = brief.evidence.rows(query);
-    let jobs = rows.first()?.integer("jobs").filter(|&jobs| jobs >= FEWEST_JOBS)?;
-    Some((jobs, OUTCOMES.map(|(outcome, _)| rows.iter().find(|row| row.text("outcome") == Some(outcome)).cloned())))
+/// Those of [`OUTCOMES`] that any job had.
+fn outcomes(brief: &Brief<'_>) -> Vec<(&'static str, &'static str)> {
+    let overall = brief.evidence.rows(&Query::of("outcome").overall().null("not_repaired_reason"));
+    OUTCOMES.into_iter().filter(|(outcome, _)| overall.iter().any(|row| row.text("outcome") == Some(outcome))).collect()
 }
 
-fn cells(jobs: i64, shares: &[Option<Row>; 3]) -> impl Iterator<Item = Cell> + '_ {
+/// Jobs and the shares of the outcomes; none with too few jobs.
+fn shares(brief: &Brief<'_>, query: &Query) -> Option<(i64, Vec<Option<Row>>)> {
+    let rows = brief.evidence.rows(query);
+    let jobs = rows.first()?.integer("jobs").filter(|&jobs| jobs >= FEWEST_JOBS)?;
+    let find = |outcome: &str| rows.iter().find(|row| row.text("outcome") == Some(outcome)).cloned();
+    Some((jobs, outcomes(brief).into_iter().map(|(outcome, _)| find(outcome)).collect()))
+}
+
+fn cells(jobs: i64, shares: &[Option<Row>]) -> impl Iterator<Item = Cell> + '_ {
     let none = || Cell::Text("none".to_owned());
     std::iter::once(Cell::Count(jobs)).chain(shares.iter().map(move |row| row.as_ref().map_or_else(none, |row| row.cell(Unit::Share))))
 }
 
-fn columns(first: &[&str]) -> Vec<Column> {
-    let figures = std::iter::once("Jobs").chain(OUTCOMES.map(|(_, heading)| heading)).map(Column::number);
+fn columns(brief: &Brief<'_>, first: &[&str]) -> Vec<Column> {
+    let headings = outcomes(brief).into_iter().map(|(_, heading)| heading);
+    let figures = std::iter::once("Jobs").chain(headings).map(Column::number);
     first.iter().map(|heading| Column::text(heading)).chain(figures).collect()
 }
 
 fn by_category(brief: &Brief<'_>) -> Option<Chart> {
     let of = |category: &Category| shares(brief, &Query::of("outcome").category(&category.key).null("not_repaired_reason"));
-    let all: Vec<(String, i64, [Option<Row>; 3])> =
+    let all: Vec<(String, i64, Vec<Option<Row>>)> =
         brief.categories.iter().filter_map(|category| of(category).map(|(jobs, shares)| (category.heading(), jobs, shares))).collect();
     if all.is_empty() {
         return None;
@@ -136,7 +146,7 @@ fn by_category(brief: &Brief<'_>) -> Option<Chart> {
     let left_out = brief.categories.len() - all.len();
     let mut table = Table {
         caption: "How repairs end, by category".to_owned(),
-        columns: columns(&["Category"]),
+        columns: columns(brief, &["Category"]),
         rows: all
             .iter()
             .map(|(heading, jobs, shares)| std::iter::once(Cell::Text(heading.clone())).chain(cells(*jobs, shares)).collect())
@@ -151,9 +161,13 @@ fn by_category(brief: &Brief<'_>) -> Option<Chart> {
     let mut drawn: Vec<IntervalRow> = all
         .iter()
         .take(MOST_CATEGORIES)
-        .map(|(heading, _, [_, _, condemned])| IntervalRow {
+        .map(|(heading, _, shares)| IntervalRow {
             label: heading.clone(),
-            quantity: condemned.as_ref().and_then(|row| row.quantity(Unit::Share)),
+            quantity: shares
+                .iter()
+                .flatten()
+                .find(|row| row.text("outcome") == Some("condemned"))
+                .and_then(|row| row.quantity(Unit::Share)),
             standing: None,
         })
         .filter(|row| row.quantity.is_some())
@@ -200,7 +214,7 @@ fn by_brand(brief: &Brief<'_>) -> Table {
     ];
     let table = Table {
         caption: format!("How repairs end, by brand within a category (at least {FEWEST_JOBS} jobs)"),
-        columns: columns(&["Brand", "Category"]),
+        columns: columns(brief, &["Brand", "Category"]),
         rows: all.into_iter().map(|(_, cells)| cells).collect(),
         notes,
         when_empty: format!("No brand has {FEWEST_JOBS} jobs within one category."),
@@ -230,7 +244,7 @@ fn by_age(brief: &Brief<'_>) -> Table {
     };
     Table {
         caption: format!("How repairs end, by age (ages with at least {FEWEST_JOBS} jobs)"),
-        columns: columns(&["Age"]),
+        columns: columns(brief, &["Age"]),
         rows: rows.collect(),
         notes: vec![format!("The age is known of {} of {} jobs.", wording::count(known), wording::count(brief.evidence.about().jobs))],
         when_empty: format!("Too few records give an age: no age has {FEWEST_JOBS} jobs."),

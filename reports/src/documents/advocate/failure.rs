@@ -22,7 +22,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             .blocks
             .push(Block::Note(format!("{why} What follows says which faults are common among the jobs, not how often machines fail.")));
     }
-    let has_faults = |category: &&Category| !rates(brief, category).is_empty() || !brief.faults(category).is_empty();
+    let is_enough = |row: &Row| row.integer("jobs").is_none_or(|jobs| jobs >= FEWEST_JOBS);
+    let has_faults = |category: &&Category| !rates(brief, category).is_empty() || brief.faults(category).iter().any(is_enough);
     let (known, unknown): (Vec<&Category>, Vec<&Category>) = brief.categories.iter().partition(has_faults);
     let (in_full, others) = known.split_at(known.len().min(MOST_IN_FULL));
     // where nothing is known of any, the largest say so
@@ -41,7 +42,9 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     if !known.is_empty() && !unknown.is_empty() {
         let jobs = wording::count_of(unknown.iter().map(|category| category.jobs).sum(), "job", "jobs");
         let categories = wording::count_of(unknown.len() as i64, "other category", "other categories");
-        section.blocks.push(Block::Note(format!("The {jobs} of {categories} name no part that failed.")));
+        section.blocks.push(Block::Note(format!(
+            "The {jobs} of {categories} seldom say which part failed: fewer than {FEWEST_JOBS} times a category."
+        )));
     }
     section
 }

@@ -10,14 +10,15 @@ const MOST_ENDINGS: usize = 4;
 
 pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
+    // where machines are observed over time, rates and lives say more
+    let (first, last) = if brief.evidence.about().has_exposure() { (0, 1) } else { (MOST_ENDINGS, 0) };
+    sentences.extend(endings::sentences(brief).into_iter().take(first));
     sentences.extend(how_often(brief));
     sentences.extend(sealed::sentence(brief));
     sentences.extend(contrasts::overall(brief));
     sentences.extend(lives::strongest_wear(brief, MOST_LIVES));
     sentences.extend(priority_parts::sentence(brief));
-    // where machines are observed over time, rates and lives say more
-    let most_endings = if brief.evidence.about().has_exposure() { 1 } else { MOST_ENDINGS };
-    sentences.extend(endings::sentences(brief).into_iter().take(most_endings));
+    sentences.extend(endings::sentences(brief).into_iter().take(last));
     if !sentences.is_empty() {
         sentences.push(what_is_not_shown(brief));
     }
