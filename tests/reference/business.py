@@ -22,27 +22,29 @@ def check(name, source, input, expected):
     CHECKS.append({"name": name, "source": source, "input": input, "expected": expected})
 
 
-# Hierarchical means: the same model as one multivariate normal distribution, with a nearly flat prior on the overall mean. --------------
+# Hierarchical means: the same model as one multivariate normal distribution with an unknown overall mean (best linear unbiased prediction). ----
 
 rng = np.random.default_rng(5)
 family = np.array([0, 0, 0, 1, 1, 2, 3, 3, 3, 3])
 variance = np.array([2.0, 9.0, 0.5, 4.0, 1.0, 30.0, 3.0, 3.0, 12.0, 0.8])
 mean = 25 + rng.normal(0, 4, 4)[family] + rng.normal(0, 2, 10) + rng.normal(0, np.sqrt(variance))
 for between_families, between_groups in [(4.0, 1.0), (0.3, 6.0), (50.0, 0.05)]:
-    n, k, flat = len(mean), family.max() + 1, 1e9
+    n, k = len(mean), family.max() + 1
     z = np.eye(k)[family]
-    y_cov = np.diag(variance + between_groups) + between_families * z @ z.T + flat
-    inverse = np.linalg.inv(y_cov)
+    inverse = np.linalg.inv(np.diag(variance + between_groups) + between_families * z @ z.T)
+    one = np.ones(n)
+    centre = one @ inverse @ mean / (one @ inverse @ one)
     blocks = {
-        "overall": (np.full((1, n), flat), np.full(1, flat)),
-        "families": (between_families * z.T + flat, np.full(k, between_families + flat)),
-        "groups": (between_groups * np.eye(n) + between_families * z @ z.T + flat, np.full(n, between_groups + between_families + flat)),
+        "overall": (np.zeros((1, n)), np.zeros(1)),
+        "families": (between_families * z.T, np.full(k, between_families)),
+        "groups": (between_groups * np.eye(n) + between_families * z @ z.T, np.full(n, between_groups + between_families)),
     }
     expected = {}
     for block, (cross, own) in blocks.items():
-        expected[block] = (20 + cross @ inverse @ (mean - 20)).tolist()
-        expected[block + "_variance"] = (own - np.einsum("ij,jk,ik->i", cross, inverse, cross)).tolist()
-    # Restricted likelihood, as far as it depends on the variances: the flat prior adds a constant.
+        expected[block] = (centre + cross @ inverse @ (mean - centre)).tolist()
+        expected[block + "_variance"] = (own - np.einsum("ij,jk,ik->i", cross, inverse, cross)
+                                         + (1 - cross @ inverse @ one) ** 2 / (one @ inverse @ one)).tolist()
+    # Restricted likelihood, as far as it depends on the variances.
     design = np.ones((n, 1))
     v = np.diag(variance + between_groups) + between_families * z @ z.T
     vi = np.linalg.inv(v)
@@ -50,7 +52,7 @@ for between_families, between_groups in [(4.0, 1.0), (0.3, 6.0), (50.0, 0.05)]:
     residual = mean - design @ gls
     reml = -0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(design.T @ vi @ design)[1] + residual @ vi @ residual)
     expected["log_likelihood"] = [reml]
-    check("hierarchical_means", f"numpy {np.__version__}: conditional distribution of one multivariate normal; restricted likelihood by its textbook formula",
+    check("hierarchical_means", f"numpy {np.__version__}: best linear unbiased prediction with an unknown mean, and the restricted likelihood, by their textbook formulas in matrices",
           {"mean": mean.tolist(), "variance": variance.tolist(), "family": family.tolist(),
            "between_families": between_families, "between_groups": between_groups}, expected)
 

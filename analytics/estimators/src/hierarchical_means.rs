@@ -28,7 +28,7 @@ use crate::{CannotEstimate, Interval};
 
 /// Steps of the grid over each of the two weights.
 const STEPS: usize = 24;
-/// The spread within all groups together counts as this many machines in the spread of one group. Our choice.
+/// The spread within all groups together counts as this many machines in that of one family. Our choice.
 const POOLED_MACHINES: f64 = 10.0;
 
 /// Mean of one group.
@@ -67,38 +67,51 @@ pub struct AtVariances {
     pub groups: Vec<(f64, f64, f64)>,
 }
 
-/// The sampling variance of each group's mean: its own spread between machines mixed with that within all groups together, which counts as
-/// ten machines, so that three like values do not pass for certainty.
+/// The sampling variance of each group's mean, from the spread between machines within all groups of its family, mixed with that within all
+/// groups together, which counts as ten machines, so that three like values do not pass for certainty. A spread of the group's own would give more weight to groups
+/// that happen to lack their dear jobs, and draw families down (costs are skewed).
 ///
 /// # Errors
-/// No group with two machines, or no variation within any.
-pub fn pooled_variances(groups: &[MeanSums]) -> Result<Vec<f64>, CannotEstimate> {
-    // Squared deviations of a machine's total from what its number of jobs would give, and the spread per job.
-    let squares = |g: &MeanSums| {
-        let mean = g.value / g.rows;
-        (g.value_squared - 2.0 * mean * g.value_times_rows + mean * mean * g.rows_squared).max(0.0)
-    };
-    let (mut all_squares, mut all_rows) = (0.0, 0.0);
-    for group in groups.iter().filter(|g| g.clusters >= 2) {
-        all_squares += squares(group);
-        all_rows += group.rows * (group.clusters as f64 - 1.0) / group.clusters as f64;
+/// Not as many families as groups, no group with two machines, no variation within any.
+pub fn pooled_variances(groups: &[MeanSums], families: &[usize]) -> Result<Vec<f64>, CannotEstimate> {
+    if groups.len() != families.len() {
+        return Err(CannotEstimate::InvalidInput(format!("{} groups but {} families", groups.len(), families.len())));
     }
-    if all_rows == 0.0 {
+    let mut by_family = vec![Spread::default(); families.iter().max().map_or(0, |last| last + 1)];
+    let mut all = Spread::default();
+    for (group, family) in groups.iter().zip(families).filter(|(group, _)| group.clusters >= 2) {
+        all.add(group);
+        by_family[*family].add(group);
+    }
+    if all.rows == 0.0 {
         return Err(CannotEstimate::TooFewObservations { found: 1, needed: 2 });
     }
-    if all_squares <= 0.0 {
+    if all.squares <= 0.0 {
         return Err(CannotEstimate::NoVariation);
     }
-    let pooled = all_squares / all_rows;
-    Ok(groups
-        .iter()
-        .map(|group| {
-            let machines = group.clusters as f64;
-            let own = if group.clusters >= 2 { machines / (machines - 1.0) * squares(group) / group.rows } else { 0.0 };
-            let freedom = machines - 1.0;
-            (POOLED_MACHINES * pooled + freedom * own) / (POOLED_MACHINES + freedom) / group.rows
-        })
-        .collect())
+    let pooled = all.squares / all.rows;
+    let per_job = |family: &Spread| {
+        let own = if family.rows > 0.0 { family.squares / family.rows } else { 0.0 };
+        (POOLED_MACHINES * pooled + family.freedom * own) / (POOLED_MACHINES + family.freedom)
+    };
+    Ok(groups.iter().zip(families).map(|(group, family)| per_job(&by_family[*family]) / group.rows).collect())
+}
+
+/// Sums over groups: squared deviations of a machine's total from what its number of jobs would give, jobs, and machines less groups.
+#[derive(Debug, Clone, Copy, Default)]
+struct Spread {
+    squares: f64,
+    rows: f64,
+    freedom: f64,
+}
+
+impl Spread {
+    fn add(&mut self, g: &MeanSums) {
+        let (mean, machines) = (g.value / g.rows, g.clusters as f64);
+        self.squares += (g.value_squared - 2.0 * mean * g.value_times_rows + mean * mean * g.rows_squared).max(0.0);
+        self.rows += g.rows * (machines - 1.0) / machines;
+        self.freedom += machines - 1.0;
+    }
 }
 
 /// Fits the model and averages over what is not known of it.
@@ -209,8 +222,9 @@ mod tests {
     fn a_single_machine_takes_the_spread_of_the_others() {
         let pair = MeanSums { clusters: 2, rows: 2.0, value: 24.0, value_squared: 296.0, value_times_rows: 24.0, rows_squared: 2.0 };
         let single = MeanSums { clusters: 1, rows: 1.0, value: 9.0, value_squared: 81.0, value_times_rows: 9.0, rows_squared: 1.0 };
-        let variances = pooled_variances(&[pair, single]).unwrap();
+        let variances = pooled_variances(&[pair, single], &[0, 1]).unwrap();
         assert!((variances[0] - 4.0).abs() < 1e-12 && (variances[1] - 8.0).abs() < 1e-12, "{variances:?}");
+        assert!(pooled_variances(&[pair], &[]).is_err());
     }
 
     #[test]

@@ -270,24 +270,28 @@ fn contributions(engine: &Engine, sums: &Sums, facts: &BTreeMap<i64, ScopeFacts>
         .map(|(scope, scope_id)| (scope.key.as_str(), scope_id))
         .collect();
     for models in models_by_category(engine, sums, "contribution").into_values() {
-        let own: Vec<MeanSums> = models.iter().map(|(_, sums)| **sums).collect();
-        let Ok(variances) = pooled_variances(&own) else {
-            continue;
-        };
         // A model without a platform is a family by itself.
         let mut families: Vec<Result<&str, i64>> = Vec::new();
-        let groups: Vec<GroupMean> = models
+        let positions: Vec<usize> = models
             .iter()
-            .zip(variances)
-            .map(|((scope_id, sums), variance)| {
+            .map(|(scope_id, _)| {
                 let platform = facts.get(scope_id).and_then(|facts| facts.platform.as_deref());
                 let family = platform.ok_or(*scope_id);
-                let position = families.iter().position(|known| *known == family).unwrap_or_else(|| {
+                families.iter().position(|known| *known == family).unwrap_or_else(|| {
                     families.push(family);
                     families.len() - 1
-                });
-                GroupMean { mean: sums.value / sums.rows, variance, family: position }
+                })
             })
+            .collect();
+        let own: Vec<MeanSums> = models.iter().map(|(_, sums)| **sums).collect();
+        let Ok(variances) = pooled_variances(&own, &positions) else {
+            continue;
+        };
+        let groups: Vec<GroupMean> = own
+            .iter()
+            .zip(variances)
+            .zip(positions)
+            .map(|((sums, variance), family)| GroupMean { mean: sums.value / sums.rows, variance, family })
             .collect();
         let Ok(fit) = hierarchical_means(&groups, CONFIDENCE) else {
             continue;

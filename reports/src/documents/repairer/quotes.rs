@@ -9,6 +9,11 @@ const MOST_FAULTS: usize = 10;
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("quotes", "What to quote");
+    if brief.evidence.first(&Query::of("quote").not_null("component")).is_none() {
+        let otherwise = "No fault has ten repairs with parts cost and working time on record, so there is nothing to quote from.";
+        section.blocks.push(Block::Note(brief.when_empty("quote", otherwise)));
+        return section;
+    }
     let settings = &brief.evidence.about().business;
     let limit = wording::in_sentence(&Quantity::new(settings.most_loss_probability, Unit::Share));
     let least = wording::in_sentence(&Quantity::new(settings.least_contribution_per_job, brief.money()));
@@ -17,21 +22,14 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
          whose fault is not known yet, `fixodds quote --model M --age A --symptom ...` mixes the faults by their odds.",
     )));
     section.blocks.extend(held_out(brief).map(Block::Note));
-    let mut empty = true;
     for category in brief.main() {
         let table = faults(brief, category);
         if table.rows.is_empty() {
             continue;
         }
-        empty = false;
         section.blocks.push(Block::Subheading(category.heading()));
         section.blocks.push(Block::Table(table));
         section.blocks.push(Block::Table(lives(brief, category)));
-    }
-    if empty {
-        section.blocks.push(Block::Note(
-            "No fault has ten repairs with parts cost and working time on record, so there is nothing to quote from.".to_owned(),
-        ));
     }
     section
 }

@@ -55,7 +55,8 @@ fn held_out(brief: &Brief<'_>) -> Table {
             })
             .collect(),
         notes: vec![
-            "With a list, a visit counts as done if the machine was repaired and every part it took lay in the van; visits that needed none count too.".to_owned(),
+            "With a list, a visit counts as done if the machine was repaired and every part it took lay in the van; visits that needed none count too. As it was recorded shows \
+             what was carried then, at whatever cost.".to_owned(),
         ],
         when_empty: "There is no year of visits to try the list on.".to_owned(),
     }

@@ -21,6 +21,11 @@ const MONEY: [(&str, &str); 6] = [
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("take-on", "Which models to take on");
+    if brief.evidence.first(&Query::of("take_on").with("measure", "contribution")).is_none() {
+        let otherwise = "No job has its charge, its parts cost and its working time on record, so no contribution can be worked out.";
+        section.blocks.push(Block::Note(brief.when_empty("take_on", otherwise)));
+        return section;
+    }
     section.blocks.push(Block::Paragraph(
         "The contribution of a booked job is what was charged, less parts, labour at the business's own hourly cost, travel, and what the expected \
          recall costs. A model with few records leans on its platform, and a platform on its category; the column \"own records\" says how much \
@@ -30,13 +35,11 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     section.blocks.push(Block::Subheading("The rule of the verdict".to_owned()));
     section.blocks.push(Block::List(rule(brief)));
     section.blocks.push(Block::Note(settings_said(brief)));
-    let mut empty = true;
     for category in brief.main() {
         let models = contributions(brief, category, "model");
         if models.is_empty() {
             continue;
         }
-        empty = false;
         section.blocks.push(Block::Subheading(category.heading()));
         section.blocks.push(Block::Table(money(brief, category)));
         section.blocks.push(Block::Table(verdicts(
@@ -51,11 +54,6 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         let all = verdicts(brief, &format!("{}: all models, least contribution first", category.heading()), &models, MOST_MODELS);
         let behind = behind(brief, category, &models);
         section.blocks.push(Block::Fold(Fold { summary: all.caption.clone(), blocks: vec![Block::Table(all), Block::Table(behind)] }));
-    }
-    if empty {
-        let otherwise = "No job has its charge, its parts cost and its working time on record, so no contribution can be worked out.";
-        section.blocks.push(Block::Note(brief.when_empty("take_on", otherwise)));
-        return section;
     }
     let others: Vec<Row> = brief.others().iter().flat_map(|category| contributions(brief, category, "model")).collect();
     if !others.is_empty() {
