@@ -18,6 +18,8 @@ pub enum AnalyticsError {
     Sql { step: String, source: duckdb::Error },
     #[error("evidence table `{table}`: {message}")]
     Table { table: &'static str, message: String },
+    #[error("evidence table `{table}` cannot be made ready for publication: {message}; run `fixodds analyse` again")]
+    Publication { table: String, message: String },
     #[error("{0}")]
     Query(String),
     #[error(transparent)]

@@ -46,6 +46,9 @@ pub struct About {
     pub table_rows: BTreeMap<String, i64>,
     /// Evidence that these records cannot give, in words, by table.
     pub missing: BTreeMap<String, String>,
+    /// The fewest machines or jobs that a figure rests on, where this is evidence for publication.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least_cell: Option<i64>,
 }
 
 impl About {

@@ -7,6 +7,8 @@ pub mod error;
 pub mod evidence;
 mod evidence_rows;
 pub mod fault_odds;
+pub mod open_repair;
+pub mod publication;
 pub mod query;
 mod tables;
 

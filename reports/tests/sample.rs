@@ -95,6 +95,7 @@ fn about() -> About {
         }],
         table_rows: BTreeMap::new(),
         missing: BTreeMap::new(),
+        least_cell: None,
     }
 }
 

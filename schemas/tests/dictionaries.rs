@@ -73,7 +73,7 @@ fn store_tables_are_sound() {
 
 #[test]
 fn evidence_tables_are_sound_and_share_their_frame() {
-    assert_eq!(evidence_tables().len(), 14);
+    assert_eq!(evidence_tables().len(), 17);
     for table in evidence_tables() {
         assert_table_is_sound(table);
         let names: Vec<&str> = table.columns.iter().map(|column| column.name.as_str()).collect();

@@ -3,6 +3,7 @@
 pub mod analyse;
 pub mod check;
 pub mod demo;
+pub mod export;
 pub mod ingest;
 pub mod odds;
 pub mod query;

@@ -5,12 +5,15 @@ use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
 
 mod cascade;
+mod declared_lived;
 mod design_contrast;
 mod failure_rate;
 mod fault_share;
 mod life;
 mod model_standing;
 mod outcome;
+mod part_price;
+mod part_supply;
 mod priority_part;
 mod recall;
 mod recurrence;
@@ -34,6 +37,9 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("model_standing", model_standing::build),
     ("cascade", cascade::build),
     ("priority_part", priority_part::build),
+    ("part_supply", part_supply::build),
+    ("part_price", part_price::build),
+    ("declared_lived", declared_lived::build),
 ];
 
 /// The SQL of `sql/evidence/NAME.sql`.

@@ -1,20 +1,37 @@
 //! For the repair-advocacy group: what can be claimed in public, and how far.
 
+pub(super) mod claims;
+mod condemned;
 mod contrasts;
 mod curves;
+mod declared;
 mod failure;
+mod law;
 mod lives;
+mod prices;
 mod priority_parts;
 mod sealed;
 mod standings;
 mod statements;
 
-use super::brief::{Brief, findings};
+use super::brief::Brief;
 use super::data;
-use crate::document::{Document, Reader};
+use crate::document::{Document, Fact, Reader};
 
-const TABLES: [&str; 8] =
-    ["fault_share", "failure_rate", "life", "recurrence", "sealed_write_off", "design_contrast", "model_standing", "priority_part"];
+const TABLES: [&str; 12] = [
+    "fault_share",
+    "failure_rate",
+    "life",
+    "recurrence",
+    "outcome",
+    "sealed_write_off",
+    "design_contrast",
+    "part_supply",
+    "part_price",
+    "declared_lived",
+    "model_standing",
+    "priority_part",
+];
 const LIMITS: [&str; 5] = [
     "Rates rest on the machines of the roster: machines under a service plan or guarantee, or rented out. They may be used and kept differently from others.",
     "Where there is no roster, only shares of jobs can be given. A share says which fault is common among machines brought to repair, not how often machines fail.",
@@ -24,21 +41,31 @@ const LIMITS: [&str; 5] = [
 ];
 
 pub(super) fn build(brief: &Brief<'_>) -> Document {
-    Document {
+    let claims = claims::list(brief);
+    let limits = (!claims.is_empty()).then(|| statements::what_is_not_shown(brief));
+    let mut document = Document {
         title: "What fails, when, and what the design has to do with it".to_owned(),
         purpose: "For the repair-advocacy group: figures that can be defended in public, each with its basis and its limits.".to_owned(),
         reader: Reader::Advocate,
         facts: brief.facts(),
         sections: vec![
-            findings(statements::sentences(brief)),
+            claims::opening(&claims, limits),
             failure::section(brief),
             lives::section(brief),
+            condemned::section(brief),
             sealed::section(brief),
             contrasts::section(brief),
+            law::section(brief),
             priority_parts::section(brief),
             standings::section(brief),
+            claims::section(&claims),
             data::cleaning(brief),
             data::methods(brief, &TABLES, &LIMITS),
         ],
+    };
+    if let Some(least) = brief.evidence.about().least_cell {
+        let text = format!("nothing that rests on fewer than {least} machines or jobs, or from which that could be had by subtraction");
+        document.facts.push(Fact { label: "Withheld".to_owned(), text });
     }
+    document
 }
