@@ -78,7 +78,8 @@ fn p_value(comparison: &Comparison) -> Result<f64, CannotEstimate> {
     };
     let standard_error = (on_scale(interval.upper) - on_scale(interval.lower)) / (2.0 * two_sided_z(interval.confidence)?);
     let p = 2.0 * normal_cdf(-((on_scale(interval.estimate) - on_scale(*no_difference)) / standard_error).abs());
-    if p.is_finite() { Ok(p) } else { Err(CannotEstimate::NotFinite) }
+    // Never quite impossible: the smallest number stands for what is smaller still.
+    if p.is_finite() { Ok(p.max(f64::MIN_POSITIVE)) } else { Err(CannotEstimate::NotFinite) }
 }
 
 #[cfg(test)]

@@ -1,5 +1,5 @@
 -- One row per scope, slice and statistic: orders that it happened to over orders it could happen to; sums over machines for clustered intervals.
--- Classes by name only for everything and for a category.
+-- By audience for everything and for a category, by class for a category.
 -- Reads: part_order_slice, leaf_scope, scope.
 WITH per_machine AS (
     SELECT
@@ -45,7 +45,7 @@ SELECT
 FROM measured AS m
 INNER JOIN leaf_scope AS s ON s.leaf = m.leaf
 INNER JOIN scope AS c ON c.scope_id = s.scope_id
-WHERE m.of_class IS NULL OR c.scope_level IN ('all', 'category')
+WHERE (c.scope_level = 'category' OR (c.scope_level = 'all' AND m.of_class IS NULL) OR m.of_audience IS NULL)
 GROUP BY s.scope_id, m.part_source, m.of_audience, m.of_law, m.of_class, m.period, m.statistic
 ORDER BY
-    s.scope_id, m.part_source, m.of_audience NULLS FIRST, m.of_law NULLS FIRST, m.of_class NULLS FIRST, m.period NULLS FIRST, m.statistic
+    s.scope_id, m.part_source, m.of_audience NULLS FIRST, m.of_law NULLS FIRST, m.of_class NULLS FIRST, m.period, m.statistic

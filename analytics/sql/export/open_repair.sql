@@ -1,7 +1,7 @@
 -- One row per job: what the Open Repair Data Standard asks for, with a number of its own in place of the job's, and whether there is free text.
 -- Reads: jobs, findings.
 WITH fault AS (
-    SELECT source, job_id, string_agg(DISTINCT component, ';' ORDER BY component) AS components
+    SELECT source, job_id, string_agg(DISTINCT component, chr(59) ORDER BY component) AS components
     FROM findings
     WHERE component IS NOT NULL AND coalesce(role, 'primary') = 'primary'
     GROUP BY source, job_id

@@ -1,6 +1,6 @@
 //! What could be had by subtraction: totals and their parts within each table.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::rows::{ANY, PublishedTable};
 
@@ -9,29 +9,47 @@ struct Relation {
     /// None: the total is the jobs that every part states.
     total: Option<usize>,
     parts: Vec<usize>,
+    /// Where something must go, the total goes before a part.
+    total_first: bool,
 }
 
-/// What a row is about across tables: scope level, scope, component, lower edge of the age band.
-type Subject = [Option<String>; 4];
+/// What a row is about across tables: scope level, scope, component, lower edge of the age band; a number for each combination.
+type Subject = usize;
+const SUBJECT: [&str; 4] = ["scope_level", "scope", "component", "age_from_years"];
+
+/// Rows that agree in these dimensions, by the dimension that they are told apart by.
+type Groups<T> = HashMap<Vec<u32>, T>;
 
 /// Withholds further rows until no total less its published parts leaves 1 to `least - 1`.
 pub fn withhold(tables: &mut BTreeMap<String, PublishedTable>, platforms: &BTreeMap<String, String>, least: i64) {
     let relations: BTreeMap<String, Vec<Relation>> =
         tables.iter().map(|(name, table)| (name.clone(), relations(table, platforms))).collect();
+    let subjects = subjects(tables);
+    let same_records: BTreeMap<String, Vec<usize>> = tables.iter().map(|(name, table)| (name.clone(), same_records(table))).collect();
     loop {
-        let mut taken: BTreeSet<(Subject, i64)> = BTreeSet::new();
+        let mut taken: BTreeMap<String, Vec<(usize, i64)>> = BTreeMap::new();
         for (name, table) in tables.iter_mut() {
-            withhold_within(table, &relations[name], least, &mut taken);
+            let rows = withhold_within(table, &relations[name], least);
+            if !rows.is_empty() {
+                taken.insert(name.clone(), rows);
+            }
         }
         if taken.is_empty() {
             return;
         }
-        tables.values_mut().for_each(|table| withhold_elsewhere(table, &taken));
+        for (name, table) in tables.iter_mut() {
+            let here = taken.get(name).into_iter().flatten().map(|(row, count)| (same_records[name][*row], *count)).collect();
+            withhold_same(table, &same_records[name], &here);
+            let others = taken.iter().filter(|(other, _)| *other != name);
+            let elsewhere = others.flat_map(|(other, rows)| rows.iter().map(|(row, count)| (subjects[other][*row], *count))).collect();
+            withhold_same(table, &subjects[name], &elsewhere);
+        }
     }
 }
 
-/// Within one table, to a fixed point. A part that its relation alone gives away counts as published in all others.
-fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i64, taken: &mut BTreeSet<(Subject, i64)>) {
+/// Within one table, to a fixed point; the rows taken, with the count for which they were. A part that its relation alone gives away counts as published in all others.
+fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i64) -> Vec<(usize, i64)> {
+    let mut taken = Vec::new();
     for column in 0..table.counts.len() {
         let counts = table.counts[column].1.clone();
         loop {
@@ -40,7 +58,7 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
             for relation in relations.iter().filter(|relation| relation.total.is_some() || table.counts[column].0 == "events") {
                 while let Some(row) = (Seen { table, counts: &counts, given_away: &given_away }).next_to_withhold(relation, least) {
                     table.withheld[row] = true;
-                    taken.insert((subject(table, row), counts[row].unwrap_or_default()));
+                    taken.push((row, counts[row].unwrap_or_default()));
                     changed = true;
                 }
             }
@@ -49,6 +67,7 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
             }
         }
     }
+    taken
 }
 
 /// Withheld counts that a relation gives away, because it has no other part withheld and leaves no rest.
@@ -117,29 +136,51 @@ impl Seen<'_> {
         } else {
             return None;
         };
-        chosen.map(|(_, row)| *row).or(relation.total.filter(|row| is_open(*row)))
+        let total = relation.total.filter(|row| is_open(*row));
+        let part = chosen.map(|(_, row)| *row);
+        if relation.total_first { total.or(part) } else { part.or(total) }
     }
 }
 
-/// Withholds rows of the same subject that state the same count as one withheld for what it gives away.
-fn withhold_elsewhere(table: &mut PublishedTable, taken: &BTreeSet<(Subject, i64)>) {
+/// Withholds rows of the same number that state the same count as one withheld for what it gives away.
+fn withhold_same(table: &mut PublishedTable, numbers: &[usize], taken: &HashSet<(usize, i64)>) {
     for row in 0..table.withheld.len() {
-        if table.withheld[row] {
-            continue;
-        }
-        let of = subject(table, row);
-        if table.counts.iter().any(|(_, counts)| counts[row].is_some_and(|count| count > 0 && taken.contains(&(of.clone(), count)))) {
-            table.withheld[row] = true;
-        }
+        let states = |counts: &[Option<i64>]| counts[row].is_some_and(|count| count > 0 && taken.contains(&(numbers[row], count)));
+        table.withheld[row] = table.withheld[row] || table.counts.iter().any(|(_, counts)| states(counts));
     }
 }
 
-fn subject(table: &PublishedTable, row: usize) -> Subject {
-    ["scope_level", "scope", "component", "age_from_years"].map(|name| table.word(name, row).map(str::to_owned))
+/// One number for all rows of a table that differ only in what is said of the same records.
+fn same_records(table: &PublishedTable) -> Vec<usize> {
+    let mut numbers: HashMap<Vec<u32>, usize> = HashMap::new();
+    let own: Vec<&Vec<u32>> =
+        table.dimensions.iter().filter(|(name, _)| !SAME_RECORDS.contains(&name.as_str())).map(|(_, values)| values).collect();
+    let number = |row: usize| {
+        let next = numbers.len();
+        *numbers.entry(own.iter().map(|values| values[row]).collect()).or_insert(next)
+    };
+    (0..table.withheld.len()).map(number).collect()
+}
+
+/// The subject of every row, by table.
+fn subjects(tables: &BTreeMap<String, PublishedTable>) -> BTreeMap<String, Vec<Subject>> {
+    let mut numbers: HashMap<[Option<&str>; 4], Subject> = HashMap::new();
+    let mut subjects = BTreeMap::new();
+    for (name, table) in tables {
+        let of = |row: usize| SUBJECT.map(|dimension| table.word(dimension, row));
+        let numbered = (0..table.withheld.len()).map(|row| {
+            let next = numbers.len();
+            *numbers.entry(of(row)).or_insert(next)
+        });
+        subjects.insert(name.clone(), numbered.collect());
+    }
+    subjects
 }
 
 /// Dimensions that go with others and set no row apart.
-const FOLLOWING: [&str; 3] = ["age_to_years", "category", "probability_to"];
+const FOLLOWING: [&str; 4] = ["age_to_years", "category", "probability_to", "law"];
+/// Dimensions in which rows may differ and still count the same records.
+const SAME_RECORDS: [&str; 2] = ["statistic", "curve"];
 
 /// One inside the other, though neither is the other's total: dimension, the wider value, the narrower.
 const NESTED: [(&str, &str, &str); 7] = [
@@ -158,33 +199,41 @@ fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -> Ve
     let mut relations = Vec::new();
     // A dimension that is null in some rows: these are the totals of those that agree in all else.
     for (name, values) in own.iter().filter(|(name, values)| !name.starts_with("scope") && values.contains(&ANY)) {
-        let mut groups: BTreeMap<Vec<u32>, (Option<usize>, Vec<usize>)> = BTreeMap::new();
+        let mut groups: Groups<(Option<usize>, Vec<usize>)> = Groups::new();
         for (row, value) in values.iter().enumerate() {
             let key = own.iter().filter(|(other, _)| other != name).map(|(_, values)| values[row]).collect();
             let group = groups.entry(key).or_default();
             if *value == ANY {
                 group.0 = Some(row);
-            } else if name != "period" || table.word("period", row) != Some("in_force") {
+            } else {
                 group.1.push(row);
             }
         }
         relations.extend(
-            groups
-                .into_values()
-                .filter(|(total, parts)| total.is_some() && !parts.is_empty())
-                .map(|(total, parts)| Relation { total, parts }),
+            groups.into_values().filter(|(total, parts)| total.is_some() && !parts.is_empty()).map(|(total, parts)| Relation {
+                total,
+                parts,
+                total_first: false,
+            }),
         );
     }
     for (name, wide, narrow) in NESTED {
         let Some(values) = table.dimension(name) else { continue };
-        let mut groups: BTreeMap<Vec<u32>, [Option<usize>; 2]> = BTreeMap::new();
+        let mut groups: Groups<[Option<usize>; 2]> = Groups::new();
         for (row, value) in values.iter().enumerate().filter(|(_, value)| **value != ANY) {
             let word = table.words[*value as usize].as_str();
             let Some(place) = [wide, narrow].iter().position(|value| *value == word) else { continue };
             let key = own.iter().filter(|(other, _)| other != name).map(|(_, values)| values[row]).collect();
             groups.entry(key).or_default()[place] = Some(row);
         }
-        relations.extend(groups.into_values().filter_map(|[wide, narrow]| Some(Relation { total: Some(wide?), parts: vec![narrow?] })));
+        relations.extend(
+            groups
+                .into_values()
+                .filter_map(|[wide, narrow]| Some(Relation { total: Some(wide?), parts: vec![narrow?], total_first: false })),
+        );
+    }
+    if table.name == "part_supply" {
+        relations.extend(late_or_unavailable(table, &own));
     }
     if table.name == "outcome" {
         let mut groups: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
@@ -192,10 +241,30 @@ fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -> Ve
         for row in (0..rows).filter(|row| reasons.is_none_or(|reasons| reasons[*row] == ANY)) {
             groups.entry(scope_number(table, row)).or_default().push(row);
         }
-        relations.extend(groups.into_values().map(|parts| Relation { total: None, parts }));
+        relations.extend(groups.into_values().map(|parts| Relation { total: None, parts, total_first: false }));
     }
     relations.extend(scope_relations(table, &own, platforms));
+    // In one order whatever the order of the maps, so that the same evidence is withheld in the same way.
+    relations.sort_by(|a, b| (a.total, &a.parts).cmp(&(b.total, &b.parts)));
     relations
+}
+
+/// Orders that were late or unavailable are those that were late and those that were unavailable.
+fn late_or_unavailable(table: &PublishedTable, own: &[&(String, Vec<u32>)]) -> Vec<Relation> {
+    let mut groups: Groups<(Option<usize>, Vec<usize>)> = Groups::new();
+    for row in 0..table.withheld.len() {
+        let key = own.iter().filter(|(name, _)| name != "statistic").map(|(_, values)| values[row]).collect();
+        match table.word("statistic", row) {
+            Some("late_or_unavailable") => groups.entry(key).or_default().0 = Some(row),
+            Some("late" | "unavailable") => groups.entry(key).or_default().1.push(row),
+            _ => {}
+        }
+    }
+    groups
+        .into_values()
+        .map(|(total, parts)| Relation { total, parts, total_first: true })
+        .filter(|relation| relation.total.is_some())
+        .collect()
 }
 
 fn scope_number(table: &PublishedTable, row: usize) -> u32 {
@@ -206,8 +275,8 @@ fn scope_number(table: &PublishedTable, row: usize) -> u32 {
 fn scope_relations(table: &PublishedTable, own: &[&(String, Vec<u32>)], platforms: &BTreeMap<String, String>) -> Vec<Relation> {
     type Total<'t> = (&'t str, String, Vec<u32>);
     type Parts<'t> = (&'static str, String, &'t str, Vec<u32>);
-    let mut totals: BTreeMap<Total<'_>, usize> = BTreeMap::new();
-    let mut groups: BTreeMap<Parts<'_>, Vec<usize>> = BTreeMap::new();
+    let mut totals: HashMap<Total<'_>, usize> = HashMap::new();
+    let mut groups: HashMap<Parts<'_>, Vec<usize>> = HashMap::new();
     for row in 0..table.withheld.len() {
         let (Some(level), Some(scope)) = (table.word("scope_level", row), table.word("scope", row)) else { continue };
         let rest: Vec<u32> = own.iter().filter(|(name, _)| !name.starts_with("scope")).map(|(_, values)| values[row]).collect();
@@ -232,7 +301,7 @@ fn scope_relations(table: &PublishedTable, own: &[&(String, Vec<u32>)], platform
         .into_iter()
         .filter_map(|((level, scope, _, rest), parts)| {
             let total = *totals.get(&(level, scope, rest))?;
-            Some(Relation { total: Some(total), parts })
+            Some(Relation { total: Some(total), parts, total_first: false })
         })
         .collect()
 }

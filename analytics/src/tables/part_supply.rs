@@ -19,7 +19,7 @@ struct Slice {
     audience: Option<String>,
     law: Option<String>,
     statutory_class: Option<String>,
-    period: Option<String>,
+    period: String,
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {

@@ -6,7 +6,7 @@ use fixodds_estimators::judgement::{Comparison, Judgement, Scale, Shows, judge};
 use fixodds_estimators::{CONFIDENCE, Interval};
 use serde_json::{Map, Value as Json};
 
-use super::{contrasts, failure, law, lives, sealed};
+use super::{contrasts, declared, failure, law, lives, sealed};
 use crate::claims::{Claim, ClaimStanding};
 use crate::document::{Block, Cell, Column, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, findings};
@@ -21,8 +21,8 @@ pub(super) struct Draft {
     pub table: &'static str,
     pub row: Row,
     pub unit: Unit,
-    /// Column that says how many it is taken over, and what they are.
-    pub n: (&'static str, &'static str),
+    /// How many it is taken over, and what they are.
+    pub n: (Option<i64>, &'static str),
     pub population: String,
     pub method: &'static str,
     /// The value that would mean no difference, and the scale of the interval.
@@ -59,7 +59,7 @@ impl Draft {
             lower: interval.lower,
             upper: interval.upper,
             unit: unit_name(&self.unit),
-            n: self.row.integer(self.n.0),
+            n: self.n.0,
             n_counts: self.n.1.to_owned(),
             population: self.population,
             method: self.method.to_owned(),
@@ -100,11 +100,15 @@ fn unit_name(unit: &Unit) -> String {
 
 /// All claims, most useful first.
 pub fn list(brief: &Brief<'_>) -> Vec<Claim> {
+    let (all_faults, by_part): (Vec<Draft>, Vec<Draft>) =
+        contrasts::drafts(brief).into_iter().partition(|draft| draft.row.text("component").is_none());
     let mut drafts: Vec<Draft> = failure::drafts(brief);
     drafts.extend(sealed::drafts(brief));
-    drafts.extend(contrasts::drafts(brief));
+    drafts.extend(all_faults);
     drafts.extend(law::drafts(brief));
     drafts.extend(lives::drafts(brief));
+    drafts.extend(by_part);
+    drafts.extend(declared::drafts(brief));
     drafts.retain(|draft| draft.interval().is_some());
     let compared: Vec<(usize, Comparison)> =
         drafts.iter().enumerate().filter_map(|(place, draft)| Some((place, draft.comparison()?))).collect();

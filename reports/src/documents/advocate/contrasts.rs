@@ -163,11 +163,7 @@ impl<'c> Contrast<'c> {
             table: "design_contrast",
             row: self.adjusted.clone(),
             unit: Unit::Ratio,
-            n: if self.is_write_off() {
-                ("exposed_events", "write-offs of the first design")
-            } else {
-                ("exposed_events", "faults of the first design")
-            },
+            n: if self.is_write_off() { (self.jobs(), "jobs") } else { (Some(self.events()), "faults") },
             population: format!(
                 "{}, {}",
                 if self.is_write_off() { "jobs with that fault known, age known" } else { "machines on the roster" },
@@ -242,6 +238,11 @@ impl<'c> Contrast<'c> {
     fn events(&self) -> i64 {
         let events = |column: &str| self.adjusted.integer(column).unwrap_or(0);
         events("exposed_events") + events("reference_events")
+    }
+
+    /// Jobs of both designs.
+    fn jobs(&self) -> Option<i64> {
+        Some((self.adjusted.real("exposed_total")? + self.adjusted.real("reference_total")?).round() as i64)
     }
 }
 

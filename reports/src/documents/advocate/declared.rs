@@ -7,15 +7,16 @@ use crate::document::{Block, Cell, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, counted_cell, said};
 use crate::evidence_view::{Query, Row};
 
-/// Statistic, what a maker declares, and what is lived.
-const COMPARED: [(&str, &str, &str); 3] = [
-    ("rank_correlation_delivery", "delivery", "long waits for parts"),
-    ("rank_correlation_price", "the price of parts", "dear parts"),
-    ("rank_correlation_disassembly", "disassembly", "long work"),
+/// Statistic, what a maker declares, what is lived, and its words where it is better and where it is worse.
+type Compared = (&'static str, &'static str, &'static str, [&'static str; 2]);
+const COMPARED: [Compared; 3] = [
+    ("rank_correlation_delivery", "delivery", "the wait for parts", ["shorter waits for parts", "longer waits for parts"]),
+    ("rank_correlation_price", "the price of parts", "what parts cost", ["cheaper parts", "dearer parts"]),
+    ("rank_correlation_disassembly", "disassembly", "the time that repairs take", ["shorter repairs", "longer repairs"]),
 ];
 
 pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    let of = |(statistic, declared, lived): (&'static str, &'static str, &'static str)| {
+    let of = |(statistic, declared, lived, [better, worse]): Compared| {
         let (category, row) = brief.main().iter().find_map(|category| {
             let row = brief.evidence.first(&Query::of("declared_lived").category(&category.key).with("statistic", statistic))?;
             row.real("estimate").is_some().then_some((category, row))
@@ -25,19 +26,19 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
         let many = category.many.clone();
         Some(Draft {
             table: "declared_lived",
+            n: (row.integer("models"), "models"),
             row,
             unit: Unit::Number,
-            n: ("models", "models"),
             population: format!("models of {} with a declared sheet and ten records at least", category.many),
             method: "Spearman's rank correlation, Fisher interval",
             against: Some(NO_CONNECTION),
             words: Box::new(move |standing| match (standing, positive) {
                 (ClaimStanding::DifferenceShown, false) => {
-                    format!("Models of {many} that declare more points for {declared} have {lived} less: rank correlation {figure}.")
+                    format!("Models of {many} that declare more points for {declared} do have {better}: rank correlation {figure}.")
                 }
                 (ClaimStanding::DifferenceShown, true) => {
                     format!(
-                        "Models of {many} that declare more points for {declared} have {lived} more, not less: rank correlation {figure}."
+                        "Models of {many} that declare more points for {declared} have {worse}, not {better}: rank correlation {figure}."
                     )
                 }
                 _ => format!(
@@ -77,7 +78,11 @@ fn table(brief: &Brief<'_>, models: &[Row]) -> Table {
         };
         let lived = |row: &Option<Row>, unit: Unit| row.as_ref().map_or(Cell::Nothing, |row| counted_cell(row, unit, "records"));
         let [delivery, price, disassembly] = ["delivery", "price", "disassembly"].map(declared);
-        let late = Query::of("part_supply").with("part_source", "new-original").with("statistic", "late").null("period").null("audience");
+        let late = Query::of("part_supply")
+            .with("part_source", "new-original")
+            .with("statistic", "late")
+            .with("period", "within")
+            .null("audience");
         let late = first(late).map_or(Cell::Nothing, |row| counted_cell(&row, Unit::Share, "orders"));
         vec![
             Cell::Text(model.to_owned()),
@@ -108,7 +113,7 @@ fn table(brief: &Brief<'_>, models: &[Row]) -> Table {
         ],
         rows,
         notes: vec![
-            "Late: longer than 15 working days at any time. n is the number of orders, parts and repairs. Availability of documentation and of parts is declared too and enters the index; \
+            "Late: longer than the law's 15 working days, of orders within its years. n is the number of orders, parts and repairs. Availability of documentation and of parts is declared too and enters the index; \
              the records hold nothing to set beside documentation."
                 .to_owned(),
         ],

@@ -19,9 +19,9 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
         let sentence = format!("{} fail {rate}.", category.heading());
         return vec![Draft {
             table: "failure_rate",
+            n: (row.integer("machines"), "machines"),
             row,
             unit: Unit::PerMachineYear,
-            n: ("machines", "machines"),
             population: format!("{} on the roster", category.many),
             method: "primary faults over machine-years, exact Poisson interval",
             against: None,
@@ -38,9 +38,9 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
         );
         Some(Draft {
             table: "fault_share",
+            n: (row.integer("jobs"), "jobs"),
             row,
             unit: Unit::Share,
-            n: ("jobs", "jobs"),
             population: format!("jobs on {} with a known fault", category.many),
             method: "share of jobs, Wilson interval widened for several jobs on one machine",
             against: None,

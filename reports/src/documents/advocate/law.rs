@@ -28,8 +28,7 @@ fn overall(statistic: &str, period: &str) -> Query {
 }
 
 pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    let supply = late(brief).into_iter().chain(unavailable(brief));
-    supply.chain(prices::draft(brief)).chain(declared::drafts(brief)).collect()
+    late(brief).into_iter().chain(prices::draft(brief)).chain(unavailable(brief)).collect()
 }
 
 fn late(brief: &Brief<'_>) -> Option<Draft> {
@@ -56,9 +55,9 @@ fn unavailable(brief: &Brief<'_>) -> Option<Draft> {
 fn draft(row: crate::evidence_view::Row, population: &str, sentence: String) -> Draft {
     Draft {
         table: "part_supply",
+        n: (row.integer("orders"), "orders"),
         row,
         unit: Unit::Share,
-        n: ("orders", "orders"),
         population: population.to_owned(),
         method: "share of orders, Wilson interval widened for several orders for one machine",
         against: None,
@@ -114,10 +113,10 @@ fn columns(first: &str) -> Vec<Column> {
     ]
 }
 
-/// A row of figures, if there are any orders.
+/// A row of figures, if there are any that may be given.
 fn cells(brief: &Brief<'_>, label: String, scoped: &dyn Fn(Query) -> Query) -> Option<Vec<Cell>> {
     let first = |statistic: &str| brief.evidence.first(&scoped(orders(statistic)));
-    first("late_or_unavailable")?;
+    STATISTICS.iter().filter_map(|statistic| first(statistic)).find(|row| row.real("estimate").is_some())?;
     let wait = first("wait_median").map_or(Cell::Nothing, |row| counted_cell(&row, Unit::Number, "orders"));
     let shares = STATISTICS.map(|statistic| first(statistic).map_or(Cell::Nothing, |row| counted_cell(&row, Unit::Share, "orders")));
     Some([Cell::Text(label), wait].into_iter().chain(shares).collect())
@@ -137,19 +136,14 @@ fn table(caption: &str, first: &str, rows: Vec<Vec<Cell>>) -> Table {
 
 fn by_period(brief: &Brief<'_>) -> Table {
     let periods = [
-        (Some("within"), "within the law's years after the last sale"),
-        (Some("in_force"), "of these, of models that the law bound when the order was made"),
-        (Some("after"), "later"),
-        (Some("unknown"), "day of the last sale not known"),
+        ("within", "within the law's years after the last sale"),
+        ("in_force", "of these, of models that the law bound when the order was made"),
+        ("after", "later"),
+        ("unknown", "day of the last sale not known"),
     ];
-    let of = |(period, label): (Option<&'static str>, &str)| {
-        cells(brief, wording::sentence_case(label), &|query| {
-            let query = query.overall().null("audience").null("statutory_class");
-            match period {
-                Some(period) => query.with("period", period),
-                None => query.null("period"),
-            }
-        })
+    let of = |(period, label): (&'static str, &str)| {
+        let scoped = |query: Query| query.overall().null("audience").null("statutory_class").with("period", period);
+        cells(brief, wording::sentence_case(label), &scoped)
     };
     let mut table = table("Orders of new original parts, by when they were made", "Ordered", periods.into_iter().filter_map(of).collect());
     table.notes.push(HOLIDAYS.to_owned());

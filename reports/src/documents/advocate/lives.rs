@@ -10,13 +10,11 @@ use crate::names::agreeing;
 use crate::wording;
 use fixodds_estimators::judgement::Scale;
 
-/// Components that wear out in the list of claims.
+/// Components whose life is in the list of claims.
 const MOST_CLAIMS: usize = 2;
 const MOST_COMPONENTS: usize = 15;
 const MOST_SENTENCES: usize = 4;
 const MOST_OF_OTHERS: usize = 3;
-/// Wear strong enough to head the findings: even the lower end of the shape lies above this.
-const STRONG_WEAR_SHAPE: f64 = 1.5;
 
 /// The fitted life of one component.
 pub(super) struct Life {
@@ -29,10 +27,6 @@ pub(super) struct Life {
 impl Life {
     pub(super) fn failures(&self) -> i64 {
         self.shape.integer("events").unwrap_or(0)
-    }
-
-    fn wears_strongly(&self) -> bool {
-        self.shape.text("hazard_pattern") == Some("wear_out") && self.shape.real("lower").is_some_and(|lower| lower > STRONG_WEAR_SHAPE)
     }
 
     fn pattern(&self) -> &'static str {
@@ -81,15 +75,15 @@ impl Life {
         let many = category.many.clone();
         Some(Draft {
             table: "life",
+            n: (self.shape.integer("machines"), "machines"),
             row: self.shape.clone(),
             unit: Unit::Number,
-            n: ("machines", "machines"),
             population: format!("{} on the roster that have the part", category.many),
             method: "Weibull shape by maximum likelihood, entry and censoring respected, profile-likelihood interval",
             against: Some((1.0, Scale::Logarithm)),
             words: Box::new(move |standing| match standing {
                 ClaimStanding::DifferenceShown => sentence.clone(),
-                _ => format!("Whether the {name} of {many} fail more often with age is not shown: shape {shape}."),
+                _ => format!("Whether a fault of the {name} of {many} grows more likely with age is not shown: shape {shape}."),
             }),
         })
     }
@@ -115,11 +109,10 @@ fn lives_of(brief: &Brief<'_>, category: &Category) -> Vec<Life> {
     lives
 }
 
-/// The components that clearly wear out and fail most often, in the largest category that has any.
+/// The components that fail most often in the largest category that has fitted lives: by size, not by result, so that none is picked for how it came out.
 pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
     let of = |category: &Category| -> Vec<Draft> {
-        let worn = lives_of(brief, category).into_iter().filter(Life::wears_strongly);
-        worn.filter_map(|life| life.draft(brief, category)).take(MOST_CLAIMS).collect()
+        lives_of(brief, category).into_iter().filter_map(|life| life.draft(brief, category)).take(MOST_CLAIMS).collect()
     };
     brief.main().iter().map(of).find(|drafts| !drafts.is_empty()).unwrap_or_default()
 }

@@ -29,21 +29,23 @@ pub(super) fn draft(brief: &Brief<'_>) -> Option<Draft> {
     let many = category.many.clone();
     Some(Draft {
         table: "part_price",
+        n: (row.integer("parts"), "assemblies bought"),
         row,
         unit: Unit::Ratio,
-        n: ("parts", "assemblies bought"),
         population: format!("new original parts bought for {}", category.many),
         method: "ratio of geometric means of order lines, log-normal interval over machines",
         against: Some(SAME_PRICE),
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => {
                 format!(
-                    "The {assembly} of {many}, which must be bought where the {part} {} sealed in, costs {times} times what the {part} alone {}.",
+                    "The assembly of {many} that must be bought where the {part} {} sealed in ({assembly}) costs {times} times what the {part} alone {}.",
                     agreeing(&part, "is", "are"),
                     agreeing(&part, "costs", "cost")
                 )
             }
-            _ => format!("Whether the {assembly} of {many} costs more than the {part} alone is not shown: the ratio is {times}."),
+            _ => format!(
+                "Whether the assembly of {many} that holds the {part} ({assembly}) costs more than the {part} alone is not shown: the ratio is {times}."
+            ),
         }),
     })
 }

@@ -35,9 +35,9 @@ fn forced(brief: &Brief<'_>) -> Option<Draft> {
     );
     Some(Draft {
         table: "sealed_write_off",
+        n: (row.integer("condemned"), "condemned machines"),
         row,
         unit: Unit::Share,
-        n: ("condemned", "condemned machines"),
         population: "condemned machines of models whose design the catalogue gives".to_owned(),
         method: "share of jobs, Wilson interval widened for several jobs on one machine",
         against: None,
@@ -45,25 +45,25 @@ fn forced(brief: &Brief<'_>) -> Option<Draft> {
     })
 }
 
-/// The part whose write-offs are most.
+/// Of the part behind most such write-offs: by size, not by result.
 fn avoidable(brief: &Brief<'_>) -> Option<Draft> {
-    let rows = brief.ranked(&overall("avoidable").not_null("component"));
-    let row = rows.into_iter().find(|row| row.real("estimate").is_some())?;
+    let rows = brief.evidence.rows(&overall("avoidable").not_null("component"));
+    let row = rows.into_iter().filter(|row| row.real("estimate").is_some()).max_by_key(|row| row.integer("events"))?;
     let name = brief.names.component(row.text("component")?);
     let share = said(&row, Unit::Share, "condemned")?;
     let basis = "had sealed machines with that fault been written off as seldom as those that open, at the same ages; this takes the designs to differ in \
                  nothing else";
     Some(Draft {
         table: "sealed_write_off",
+        n: (row.integer("condemned"), "condemned machines"),
         row,
         unit: Unit::Share,
-        n: ("condemned", "condemned machines"),
         population: "condemned machines of models whose design the catalogue gives".to_owned(),
         method: "attributable fraction by the Mantel-Haenszel risk ratio over category and age, bootstrap interval",
         against: Some((0.0, Scale::Linear)),
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => format!(
-                "{name} that can be replaced would have saved {share} of the machines that were condemned, {basis}.",
+                "{name} that can be replaced would have saved {share} of the machines of known design that were condemned, {basis}.",
                 name = wording::sentence_case(&name)
             ),
             _ => format!(
