@@ -84,7 +84,7 @@ fn the_package_describes_every_table_and_is_the_same_twice() {
 fn the_published_validator_accepts_the_package() {
     let validator = std::env::var("FIXODDS_FRICTIONLESS").unwrap_or_else(|_| "frictionless".to_owned());
     if Command::new(&validator).arg("--version").output().is_err() {
-        eprintln!("skipped: the Python package frictionless is not installed; see tests/reference/README.md");
+        eprintln!("skipped: the Python package frictionless is not installed; see DEVELOPERS.md");
         return;
     }
     let out = folder("package-validated");
@@ -135,7 +135,7 @@ fn unzipped(bytes: &[u8]) -> BTreeMap<String, Vec<u8>> {
             let mut file = archive.by_index(place).unwrap();
             let mut bytes = Vec::new();
             file.read_to_end(&mut bytes).unwrap();
-            (file.name().to_owned(), bytes)
+            (file.name().unwrap().into_owned(), bytes)
         })
         .collect()
 }

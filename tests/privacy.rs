@@ -19,6 +19,7 @@ const NOT_ABOUT: [&str; 6] = ["category", "law", "reason", "finding", "standing"
 /// A published table: what each row is about, by column, and its counts.
 struct Published {
     about: Vec<BTreeMap<String, String>>,
+    categories: Vec<String>,
     counts: Vec<HashMap<String, i64>>,
 }
 
@@ -30,8 +31,10 @@ fn published(package: &Path, table: &str) -> Published {
     let csv = fs::read_to_string(package.join(resource["path"].as_str().unwrap())).unwrap();
     let mut lines = csv.lines().map(split);
     let titles = lines.next().unwrap();
-    let (mut about, mut counts) = (Vec::new(), Vec::new());
+    let (mut about, mut counts, mut categories) = (Vec::new(), Vec::new(), Vec::new());
+    let category = titles.iter().position(|title| title == "category").unwrap();
     for line in lines {
+        categories.push(line[category].clone());
         let cells = || titles.iter().zip(&line).zip(&texts);
         let is_about = |title: &str, text: bool| (text || NUMBERS.contains(&title)) && !NOT_ABOUT.contains(&title);
         about.push(
@@ -45,7 +48,7 @@ fn published(package: &Path, table: &str) -> Published {
                 .collect(),
         );
     }
-    Published { about, counts }
+    Published { about, categories, counts }
 }
 
 fn split(line: &str) -> Vec<String> {
@@ -87,11 +90,15 @@ fn sums(table: &Published, platforms: &HashMap<String, String>) -> Vec<Sum> {
         let (level, scope) = (table.about[row]["scope_level"].as_str(), table.about[row]["scope"].as_str());
         let rest = without(row, &scopes);
         let mut wider: Vec<(&str, String)> = Vec::new();
-        match level {
-            "category" => wider.push(("all", "all".to_owned())),
-            "brand" => wider.push(("category", scope.split('/').next().unwrap().to_owned())),
-            "model" => wider.extend(platforms.get(scope).map(|platform| ("platform", platform.clone()))),
-            _ => {}
+        let category = &table.categories[row];
+        if level == "category" {
+            wider.push(("all", "all".to_owned()));
+        } else if level != "all" {
+            wider.push(("category", category.clone()));
+        }
+        if level == "model" {
+            wider.push(("brand", format!("{category}/{}", scope.rsplit_once(' ').map_or("", |(brand, _)| brand))));
+            wider.extend(platforms.get(scope).map(|platform| ("platform", platform.clone())));
         }
         for (wider_level, wider_scope) in wider {
             if let Some(total) = at.get(&(wider_level, wider_scope.as_str(), rest.clone())) {

@@ -115,7 +115,14 @@ fn a_sealed_part_stands_beside_its_assembly() {
     let document = build(Reader::Advocate, &sample::evidence());
     let parts = tables(&document, "sealed").into_iter().find(|table| table.caption.starts_with("Which part")).unwrap();
     let value = |cell: &Cell| if let Cell::Quantity(quantity) = cell { quantity.value } else { f64::NAN };
-    assert_eq!((value(&parts.rows[0][2]), value(&parts.rows[0][3])), (18.5, 214.0));
+    assert_eq!([4, 5, 6].map(|column| value(&parts.rows[0][column])), [18.5, 214.0, 11.6]);
+    let claimed = "The assembly of washing machines that must be bought where the drum bearings are sealed in (tub and drum, complete) costs 11.6 (10.9\u{2013}12.3, \
+                   n\u{a0}=\u{a0}61) times what the drum bearings alone cost.";
+    assert!(
+        fixodds_reports::documents::claims(&sample::evidence(), fixodds_schemas::vocabulary())
+            .iter()
+            .any(|claim| claim.sentence == claimed)
+    );
 }
 
 #[test]

@@ -140,6 +140,12 @@ pub(super) fn opening(claims: &[Claim], limits: Option<String>) -> Section {
 /// The list itself, with what each claim rests on.
 pub(super) fn section(claims: &[Claim]) -> Section {
     let mut section = Section::new("claims", "What may be claimed");
+    if claims.is_empty() {
+        section.blocks.push(Block::Note(
+            "The evidence does not support a claim yet: there are too few jobs with a known fault and outcome.".to_owned(),
+        ));
+        return section;
+    }
     let compared = claims.iter().filter(|claim| claim.q_value.is_some()).count();
     section.blocks.push(Block::Paragraph(format!(
         "Every headline of this dossier stands here with the cell of the evidence table that it was made from. {compared} of these claims compare something: \
@@ -160,7 +166,7 @@ pub(super) fn section(claims: &[Claim]) -> Section {
         ],
         rows: claims.iter().map(cells).collect(),
         notes: vec!["The same list, with the cell of each claim, is in claims.json of the data package and beside this report.".to_owned()],
-        when_empty: "The evidence does not support a claim yet: there are too few jobs with a known fault and outcome.".to_owned(),
+        when_empty: String::new(),
     }));
     section
 }
