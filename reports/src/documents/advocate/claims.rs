@@ -27,6 +27,8 @@ pub(super) struct Draft {
     pub method: &'static str,
     /// The value that would mean no difference, and the scale of the interval.
     pub against: Option<(f64, Scale)>,
+    /// The analysis, which compared more than this list holds, did not find a difference.
+    pub not_found: bool,
     pub words: Words,
 }
 
@@ -45,14 +47,19 @@ impl Draft {
         let interval = self.interval()?;
         let standing = match judgement.map(|judgement| judgement.shows) {
             None => ClaimStanding::Estimate,
+            Some(Shows::Difference) if self.not_found => ClaimStanding::NotAfterSoManyComparisons,
             Some(Shows::Difference) => ClaimStanding::DifferenceShown,
             Some(Shows::NoDifference) => ClaimStanding::NoDifferenceShown,
             Some(Shows::TooManyCompared) => ClaimStanding::NotAfterSoManyComparisons,
         };
         let figure = self.row.quantity(self.unit.clone())?;
+        let mut sentence = (self.words)(standing);
+        if standing == ClaimStanding::NotAfterSoManyComparisons {
+            sentence += " Its own interval would show one; among so many comparisons that may be chance.";
+        }
         Some(Claim {
             number,
-            sentence: (self.words)(standing),
+            sentence,
             table: self.table.to_owned(),
             cell: cell(&self.row),
             estimate: interval.estimate,

@@ -171,11 +171,8 @@ impl<'c> Contrast<'c> {
             ),
             method: "ratio within age bands by Mantel-Haenszel",
             against: Some((1.0, Scale::Logarithm)),
-            words: Box::new(
-                move |standing| {
-                    if standing == ClaimStanding::DifferenceShown && is_found { shown.clone() } else { not_shown.clone() }
-                },
-            ),
+            not_found: !is_found,
+            words: Box::new(move |standing| if standing == ClaimStanding::DifferenceShown { shown.clone() } else { not_shown.clone() }),
         })
     }
 

@@ -32,6 +32,7 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
             population: format!("models of {} with a declared sheet and ten records at least", category.many),
             method: "Spearman's rank correlation, Fisher interval",
             against: Some(NO_CONNECTION),
+            not_found: false,
             words: Box::new(move |standing| match (standing, positive) {
                 (ClaimStanding::DifferenceShown, false) => {
                     format!("Models of {many} that declare more points for {declared} do have {better}: rank correlation {figure}.")

@@ -25,6 +25,7 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
             population: format!("{} on the roster", category.many),
             method: "primary faults over machine-years, exact Poisson interval",
             against: None,
+            not_found: false,
             words: Box::new(move |_| sentence.clone()),
         }];
     }
@@ -44,6 +45,7 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
             population: format!("jobs on {} with a known fault", category.many),
             method: "share of jobs, Wilson interval widened for several jobs on one machine",
             against: None,
+            not_found: false,
             words: Box::new(move |_| sentence.clone()),
         })
     };

@@ -61,6 +61,7 @@ fn draft(row: crate::evidence_view::Row, population: &str, sentence: String) -> 
         population: population.to_owned(),
         method: "share of orders, Wilson interval widened for several orders for one machine",
         against: None,
+        not_found: false,
         words: Box::new(move |_| sentence.clone()),
     }
 }

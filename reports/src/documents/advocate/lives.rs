@@ -81,6 +81,7 @@ impl Life {
             population: format!("{} on the roster that have the part", category.many),
             method: "Weibull shape by maximum likelihood, entry and censoring respected, profile-likelihood interval",
             against: Some((1.0, Scale::Logarithm)),
+            not_found: false,
             words: Box::new(move |standing| match standing {
                 ClaimStanding::DifferenceShown => sentence.clone(),
                 _ => format!("Whether a fault of the {name} of {many} grows more likely with age is not shown: shape {shape}."),

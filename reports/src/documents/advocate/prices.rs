@@ -35,6 +35,7 @@ pub(super) fn draft(brief: &Brief<'_>) -> Option<Draft> {
         population: format!("new original parts bought for {}", category.many),
         method: "ratio of geometric means of order lines, log-normal interval over machines",
         against: Some(SAME_PRICE),
+        not_found: false,
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => {
                 format!(

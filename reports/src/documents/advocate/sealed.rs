@@ -41,6 +41,7 @@ fn forced(brief: &Brief<'_>) -> Option<Draft> {
         population: "condemned machines of models whose design the catalogue gives".to_owned(),
         method: "share of jobs, Wilson interval widened for several jobs on one machine",
         against: None,
+        not_found: false,
         words: Box::new(move |_| sentence.clone()),
     })
 }
@@ -61,6 +62,7 @@ fn avoidable(brief: &Brief<'_>) -> Option<Draft> {
         population: "condemned machines of models whose design the catalogue gives".to_owned(),
         method: "attributable fraction by the Mantel-Haenszel risk ratio over category and age, bootstrap interval",
         against: Some((0.0, Scale::Linear)),
+        not_found: false,
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => format!(
                 "{name} that can be replaced would have saved {share} of the machines of known design that were condemned, {basis}.",
