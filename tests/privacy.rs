@@ -64,10 +64,10 @@ fn split(line: &str) -> Vec<String> {
     cells
 }
 
-/// A total and rows that lie inside it without overlapping.
-type Sum = (usize, Vec<usize>);
+/// A total, rows that lie inside it without overlapping, and whether they are all that lies inside it.
+type Sum = (usize, Vec<usize>, bool);
 
-fn sums(table: &Published, platforms: &HashMap<String, String>) -> Vec<Sum> {
+fn sums(table: &Published, platforms: &HashMap<String, String>, nested: bool) -> Vec<Sum> {
     let mut sums = Vec::new();
     let columns: Vec<String> = table.about[0].keys().cloned().collect();
     let without = |row: usize, left_out: &[&str]| -> Vec<&str> {
@@ -79,7 +79,18 @@ fn sums(table: &Published, platforms: &HashMap<String, String>) -> Vec<Sum> {
             let group = groups.entry(without(row, &[column])).or_default();
             if table.about[row][column].is_empty() { group.0 = Some(row) } else { group.1.push(row) }
         }
-        sums.extend(groups.into_values().filter_map(|(total, parts)| Some((total?, parts))));
+        sums.extend(groups.into_values().filter_map(|(total, parts)| Some((total?, parts, true))));
+    }
+    // Statistics of one group, taken over records of which some lie inside others.
+    if nested {
+        let mut groups: HashMap<Vec<&str>, Vec<usize>> = HashMap::new();
+        (0..table.about.len()).for_each(|row| groups.entry(without(row, &["statistic"])).or_default().push(row));
+        for rows in groups.values() {
+            sums.extend(
+                rows.iter()
+                    .flat_map(|wide| rows.iter().filter(move |narrow| *narrow != wide).map(move |narrow| (*wide, vec![*narrow], false))),
+            );
+        }
     }
     let scopes = ["scope_level", "scope"];
     let at: HashMap<(&str, &str, Vec<&str>), usize> = (0..table.about.len())
@@ -106,7 +117,7 @@ fn sums(table: &Published, platforms: &HashMap<String, String>) -> Vec<Sum> {
             }
         }
     }
-    sums.extend(inside.into_iter().map(|((total, _), parts)| (total, parts)));
+    sums.extend(inside.into_iter().map(|((total, _), parts)| (total, parts, true)));
     sums
 }
 
@@ -125,7 +136,7 @@ fn attack(table: &Published, sums: &[Sum]) -> Vec<String> {
         // Nothing else being there, the one part that is not printed is what the others leave; then again with that.
         loop {
             let mut learnt = Vec::new();
-            for (total, parts) in sums {
+            for (total, parts, complete) in sums {
                 let Some(of_all) = known.get(total) else { continue };
                 let printed: i64 = parts.iter().filter_map(|part| known.get(part)).sum();
                 let rest = of_all - printed;
@@ -133,7 +144,7 @@ fn attack(table: &Published, sums: &[Sum]) -> Vec<String> {
                 if small(rest) {
                     found.push(format!("{column} {rest} left of {:?}", table.about[*total]));
                 }
-                if let ([only], true) = (unknown.as_slice(), rest >= LEAST) {
+                if let ([only], true) = (unknown.as_slice(), *complete && rest >= LEAST) {
                     learnt.push((*only, rest));
                 }
             }
@@ -172,7 +183,8 @@ fn findings(package: &Path) -> BTreeMap<String, Vec<String>> {
     names
         .map(|name| {
             let table = published(package, &name);
-            let sums = sums(&table, &platforms);
+            let nested = ["part_supply", "sealed_write_off"].contains(&name.as_str());
+            let sums = sums(&table, &platforms, nested);
             (name, attack(&table, &sums))
         })
         .collect()

@@ -183,13 +183,11 @@ const FOLLOWING: [&str; 4] = ["age_to_years", "category", "probability_to", "law
 const SAME_RECORDS: [&str; 2] = ["statistic", "curve"];
 
 /// One inside the other, though neither is the other's total: dimension, the wider value, the narrower.
-const NESTED: [(&str, &str, &str); 7] = [
+const NESTED: [(&str, &str, &str); 5] = [
     ("roster_only", "false", "true"),
     ("same_fault", "false", "true"),
     ("horizon_days", "90", "30"),
     ("horizon_days", "365", "90"),
-    ("statistic", "of_condemned", "of_condemned_design_known"),
-    ("statistic", "late", "late_allowing_holidays"),
     ("period", "within", "in_force"),
 ];
 
@@ -235,6 +233,9 @@ fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -> Ve
     if table.name == "part_supply" {
         relations.extend(late_or_unavailable(table, &own));
     }
+    if ["part_supply", "sealed_write_off"].contains(&table.name.as_str()) {
+        relations.extend(statistics(table, &own));
+    }
     if table.name == "outcome" {
         let mut groups: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
         let reasons = table.dimension("not_repaired_reason");
@@ -265,6 +266,25 @@ fn late_or_unavailable(table: &PublishedTable, own: &[&(String, Vec<u32>)]) -> V
         .map(|(total, parts)| Relation { total, parts, total_first: true })
         .filter(|relation| relation.total.is_some())
         .collect()
+}
+
+/// Statistics of one group are taken over records of which some lie inside others: each is held against each.
+fn statistics(table: &PublishedTable, own: &[&(String, Vec<u32>)]) -> Vec<Relation> {
+    let mut groups: Groups<Vec<usize>> = Groups::new();
+    for row in 0..table.withheld.len() {
+        groups.entry(own.iter().filter(|(name, _)| name != "statistic").map(|(_, values)| values[row]).collect()).or_default().push(row);
+    }
+    let mut relations = Vec::new();
+    for rows in groups.values() {
+        for (wide, narrow) in
+            rows.iter().flat_map(|wide| rows.iter().map(move |narrow| (*wide, *narrow))).filter(|(wide, narrow)| wide != narrow)
+        {
+            // What others add up to goes before them.
+            let total_first = table.word("statistic", wide) == Some("late_or_unavailable");
+            relations.push(Relation { total: Some(wide), parts: vec![narrow], total_first });
+        }
+    }
+    relations
 }
 
 fn scope_number(table: &PublishedTable, row: usize) -> u32 {
