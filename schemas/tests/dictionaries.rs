@@ -14,7 +14,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 
 /// Units, with what a column's name must contain where the unit belongs in the name.
-const UNITS: [(&str, &str); 20] = [
+const UNITS: [(&str, &str); 24] = [
     ("calendar year", "year"),
     ("years", "years"),
     ("days", "days"),
@@ -29,6 +29,10 @@ const UNITS: [(&str, &str); 20] = [
     ("values", "values"),
     ("jobs", ""),
     ("machines", ""),
+    ("models", "models"),
+    ("orders", ""),
+    ("parts", "parts"),
+    ("records", "records"),
     ("events", "events"),
     ("strata", "strata"),
     ("probability", ""),
