@@ -249,7 +249,7 @@ fn heat_map(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Option<Cha
     Some(Chart {
         title: format!("{}: failure rate by age", category.heading()),
         description: "Each strip is a component, each cell an age band that starts at the year above it; deeper means more failures per 100 machine-years. \
-                      A dash marks ages at which too few machines were observed. Intervals are in the table."
+                      A dash marks ages at which too few machines or failures were observed, or whose figure would give away one that is withheld. Intervals are in the table."
             .to_owned(),
         plot: Plot::HeatMap(HeatMap { unit, bands, rows }),
         numbers,

@@ -32,12 +32,13 @@ const TABLES: [&str; 12] = [
     "model_standing",
     "priority_part",
 ];
-const LIMITS: [&str; 5] = [
+const LIMITS: [&str; 6] = [
     "Rates rest on the machines of the roster: machines under a service plan or guarantee, or rented out. They may be used and kept differently from others.",
     "Where there is no roster, only shares of jobs can be given. A share says which fault is common among machines brought to repair, not how often machines fail.",
     "Contrasts of designs compare machines as they were brought in, within age bands. Makers who choose one design may differ in other ways too.",
     "Intervals take machines as independent of each other. All machines of a model share its design, so that what can be said of a design in general is less sure than its interval looks.",
     "Intervals cover chance only, not errors in the records.",
+    "No figure rests on fewer machines or jobs than the least cell named on the first page, and none is given from which such a figure could be had by subtraction.",
 ];
 
 pub(super) fn build(brief: &Brief<'_>) -> Document {
@@ -64,8 +65,7 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
         ],
     };
     if let Some(least) = brief.evidence.about().least_cell {
-        let text = format!("nothing that rests on fewer than {least} machines or jobs, or from which that could be had by subtraction");
-        document.facts.push(Fact { label: "Withheld".to_owned(), text });
+        document.facts.push(Fact { label: "Least cell".to_owned(), text: format!("{least} machines or jobs") });
     }
     document
 }
