@@ -53,7 +53,7 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
     for column in 0..table.counts.len() {
         let counts = table.counts[column].1.clone();
         loop {
-            let given_away = given_away(table, &counts, relations);
+            let given_away = given_away(table, &counts, relations, least);
             let mut changed = false;
             for relation in relations.iter().filter(|relation| relation.total.is_some() || table.counts[column].0 == "events") {
                 while let Some(row) = (Seen { table, counts: &counts, given_away: &given_away }).next_to_withhold(relation, least) {
@@ -70,8 +70,9 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
     taken
 }
 
-/// Withheld counts that a relation gives away, because it has no other part withheld and leaves no rest.
-fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relation]) -> Vec<bool> {
+/// Withheld counts, large enough to be known, that a relation gives away because it has no other part withheld and leaves no rest. Small ones are
+/// what must not be given away, and stay unknown until their relation hides them.
+fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relation], least: i64) -> Vec<bool> {
     let mut given_away = vec![false; counts.len()];
     loop {
         let mut found = Vec::new();
@@ -81,7 +82,9 @@ fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relat
             let sum: i64 = relation.parts.iter().filter_map(|row| counts[*row]).sum();
             let mut unknown =
                 relation.parts.iter().filter(|row| !seen.count_is_known(**row) && counts[**row].is_some_and(|count| count > 0));
-            if let (Some(row), None, true) = (unknown.next(), unknown.next(), sum == total) {
+            if let (Some(row), None, true) = (unknown.next(), unknown.next(), sum == total)
+                && counts[*row].is_some_and(|count| count >= least)
+            {
                 found.push(*row);
             }
         }
