@@ -26,6 +26,8 @@ pub enum Command {
     Analyse(Analyse),
     /// Write reports from the evidence
     Report(Report),
+    /// Write the evidence as a data package or workbook, or the records as open repair data, for others to use
+    Export(Export),
     /// Say what is probably wrong with a machine, what to check first and what goes with it
     Odds(Odds),
     /// Check a store for damage, or go back to an earlier snapshot
@@ -141,6 +143,38 @@ pub struct Report {
     /// Folder to write to
     #[arg(long)]
     pub out: PathBuf,
+    /// The advocate's report holds no figure that rests on fewer machines or jobs than this
+    #[arg(long, value_name = "K", default_value_t = fixodds_analytics::publication::LEAST_CELL, value_parser = clap::value_parser!(i64).range(1..=10_000))]
+    pub least_cell: i64,
+}
+
+#[derive(Debug, Args)]
+pub struct Export {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    /// What to write
+    #[arg(long = "as", value_enum)]
+    pub format: ExportAs,
+    /// Folder to write to
+    #[arg(long)]
+    pub out: PathBuf,
+    /// No figure that rests on fewer machines or jobs than this is written (1: all are); not for ords, which holds single records
+    #[arg(long, value_name = "K", default_value_t = fixodds_analytics::publication::LEAST_CELL, value_parser = clap::value_parser!(i64).range(1..=10_000))]
+    pub least_cell: i64,
+    /// Country of the records for ords, as ISO 3166 code of three letters
+    #[arg(long, value_name = "CODE")]
+    pub country: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum ExportAs {
+    /// Evidence tables as CSV and Parquet with a Frictionless descriptor, methods, claims and hashes
+    Datapackage,
+    /// Records in the Open Repair Data Standard v0.3, free text masked
+    Ords,
+    /// All evidence tables in one workbook
+    Xlsx,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]

@@ -41,6 +41,7 @@ fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Ingest(ingest) => commands::ingest::run(&ingest),
         Command::Analyse(analyse) => commands::analyse::run(&analyse),
         Command::Report(report) => commands::report::run(&report),
+        Command::Export(export) => commands::export::run(&export),
         Command::Odds(odds) => commands::odds::run(&odds),
         Command::Store(command) => commands::store::run(&command),
         Command::Quote(quote) => commands::quote::run(&quote),

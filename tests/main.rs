@@ -8,12 +8,16 @@
 //! - `hostile`: scripts, SQL, formulas, bombs and nesting in what is fed to it
 //! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
 //! - `messy_spreadsheet`: the same jobs, wide and messy in several encodings, give the same evidence
+//! - `advocate`: parts against the law by hand; every claim found again in its table, and judged among the others
+//! - `export`: the data package, the workbook, open repair data; free text stays in the store
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
+//! - `privacy`: an attack on the published tables
 
 mod support;
 
+mod advocate;
 mod bad_input;
 mod business;
 mod command;
@@ -21,7 +25,9 @@ mod durability;
 mod hostile;
 mod ingest;
 mod messy_spreadsheet;
+mod export;
 mod odds;
 mod odds_page;
 mod page;
 mod pipeline;
+mod privacy;

@@ -143,6 +143,19 @@ fn missing(about: &About) -> BTreeMap<String, String> {
             missing.insert(table.to_owned(), why.to_owned());
         }
     }
+    let nothing = |table: &str| about.table_rows.get(table).is_some_and(|rows| *rows == 0);
+    for (table, why) in [
+        ("part_supply", "No order of a new part that a law lists is recorded with its day, so that waits cannot be held against the law."),
+        ("part_price", "No part is recorded with its price and origin."),
+        (
+            "declared_lived",
+            "The catalogue holds no model with a complete declared sheet, so that nothing declared can be set beside what was lived.",
+        ),
+    ] {
+        if nothing(table) {
+            missing.insert(table.to_owned(), why.to_owned());
+        }
+    }
     for (table, rows) in &about.table_rows {
         if *rows == 0 && !missing.contains_key(table) {
             missing.insert(table.clone(), nothing_to_build(table).to_owned());
@@ -180,6 +193,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             table_rows: BTreeMap::new(),
             missing: BTreeMap::new(),
             business: engine.business.clone(),
+            least_cell: None,
         })
     })?;
     let mut about = counts.into_iter().next().ok_or(AnalyticsError::EmptyStore)?;

@@ -47,6 +47,9 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "sealed_condemned",
         "followed_repair",
         "life_correction",
+        "part_order",
+        "part_order_slice",
+        "part_bought",
     ]
 );
 
@@ -197,7 +200,9 @@ impl Engine {
             "CREATE TABLE age_band (age_from_years DOUBLE, age_to_years DOUBLE);
              CREATE TABLE component_of (category VARCHAR, component VARCHAR, trait_name VARCHAR, trait_value VARCHAR);
              CREATE TABLE competing_end AS SELECT unnest(['condemned', 'scrapped', 'withdrawn']) AS left_reason;
-             CREATE TABLE sealed_component (category VARCHAR, component VARCHAR, design_name VARCHAR, design_value VARCHAR, assembly VARCHAR);",
+             CREATE TABLE sealed_component (category VARCHAR, component VARCHAR, design_name VARCHAR, design_value VARCHAR, assembly VARCHAR);
+             CREATE TABLE statutory_part (category VARCHAR, component VARCHAR, law VARCHAR, statutory_class VARCHAR, audience VARCHAR,
+                                          years_after_last_sale DOUBLE, delivery_working_days BIGINT, applies_from DATE);",
         )?;
         let step = || sql("vocabulary");
         let mut band = self.connection.prepare("INSERT INTO age_band VALUES (?, ?)").map_err(step())?;
@@ -206,11 +211,28 @@ impl Engine {
         }
         let mut part_of = self.connection.prepare("INSERT INTO component_of VALUES (?, ?, ?, ?)").map_err(step())?;
         let mut sealed = self.connection.prepare("INSERT INTO sealed_component VALUES (?, ?, ?, ?, ?)").map_err(step())?;
+        let mut statutory =
+            self.connection.prepare("INSERT INTO statutory_part VALUES (?, ?, ?, ?, ?, ?, ?, CAST(? AS DATE))").map_err(step())?;
         for component in &words.components {
             let (trait_name, trait_value) = name_and_value(component.model_trait.as_ref());
             let (design_name, design_value) = name_and_value(component.sealed_inside.as_ref());
             for category in &component.categories {
                 part_of.execute(params![category, component.key, trait_name, trait_value]).map_err(step())?;
+                if let Some(class) = words.statutory_class_of(&component.key, category) {
+                    let (years, days) = (class.years_after_last_placed_on_market, i64::from(class.delivery_working_days));
+                    statutory
+                        .execute(params![
+                            category,
+                            component.key,
+                            class.law,
+                            class.key,
+                            class.audience.key(),
+                            years,
+                            days,
+                            class.applies_from
+                        ])
+                        .map_err(step())?;
+                }
                 if design_name.is_some() {
                     sealed.execute(params![category, component.key, design_name, design_value, component.assembly]).map_err(step())?;
                 }

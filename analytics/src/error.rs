@@ -26,6 +26,8 @@ pub enum AnalyticsError {
     Table { table: &'static str, message: String },
     #[error("{}: line {line}: {message}", path.display())]
     Settings { path: PathBuf, line: usize, message: String },
+    #[error("evidence table `{table}` cannot be made ready for publication: {message}; run `fixodds analyse` again")]
+    Publication { table: String, message: String },
     #[error("{0}")]
     Query(String),
     #[error(transparent)]

@@ -52,6 +52,9 @@ pub struct About {
     /// What the business decides by.
     #[serde(default)]
     pub business: BusinessSettings,
+    /// The fewest machines or jobs that a figure rests on, where this is evidence for publication.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least_cell: Option<i64>,
 }
 
 impl About {

@@ -8,6 +8,8 @@ pub mod error;
 pub mod evidence;
 mod evidence_rows;
 pub mod fault_odds;
+pub mod open_repair;
+pub mod publication;
 pub mod query;
 pub mod quote;
 mod tables;

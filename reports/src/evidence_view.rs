@@ -132,6 +132,11 @@ impl Row {
         place.and_then(|place| self.values.get(place)).unwrap_or(&Value::Null)
     }
 
+    /// Columns with their values, in the table's order.
+    pub fn cells(&self) -> impl Iterator<Item = (&str, &Value)> {
+        self.columns.iter().map(String::as_str).zip(&self.values)
+    }
+
     pub fn text(&self, column: &str) -> Option<&str> {
         if let Value::Text(text) = self.value(column) { Some(text) } else { None }
     }

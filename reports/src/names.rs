@@ -1,6 +1,6 @@
 //! The words for vocabulary keys, as sentences and table cells need them.
 
-use fixodds_schemas::vocabulary::{Caution, List, Vocabulary};
+use fixodds_schemas::vocabulary::{Caution, List, StatutoryClass, Vocabulary};
 
 /// Before names that records bring along and the vocabulary does not have, such as `other:Watch/clock`.
 const OTHER: &str = "other:";
@@ -46,6 +46,17 @@ impl<'a> Names<'a> {
     pub fn concerned<'c>(&self, caution: &Caution, components: &'c [String]) -> Vec<&'c String> {
         let concerns = |key: &&String| self.vocabulary.component(key).is_some_and(|component| component.cautions.contains(&caution.key));
         components.iter().filter(concerns).collect()
+    }
+
+    /// All classes of parts that a law lists.
+    pub fn statutory_classes(&self) -> impl Iterator<Item = &'a StatutoryClass> {
+        self.vocabulary.statutory_classes.iter()
+    }
+
+    /// The classes of the law that covers a category, in the law's order; none where no law does.
+    pub fn statutory_classes_of(&self, category: &str) -> Vec<&'a StatutoryClass> {
+        let law = self.vocabulary.category(category).and_then(|category| category.law.as_deref());
+        self.statutory_classes().filter(|class| law == Some(class.law.as_str())).collect()
     }
 
     /// The assembly that must be bought where a sealed design holds the component.

@@ -96,6 +96,7 @@ fn about() -> About {
         table_rows: BTreeMap::new(),
         missing: BTreeMap::new(),
         business: Default::default(),
+        least_cell: None,
     }
 }
 
@@ -353,11 +354,38 @@ fn models(evidence: &mut EvidenceInMemory) {
     }
 }
 
+/// Prices of a part and of the assembly that seals it in, and their ratio.
+fn part_prices(evidence: &mut EvidenceInMemory) {
+    for (scope_level, scope, component, statistic, compared, (estimate, lower, upper)) in [
+        ("all", "all", "drum_bearings", "line_cost", None, (18.5, 17.2, 19.9)),
+        ("all", "all", "drum_assembly", "line_cost", None, (214.0, 205.0, 226.0)),
+        ("all", "all", "drum_assembly", "assembly_to_part", Some("drum_bearings"), (11.6, 10.9, 12.3)),
+        ("category", "washing_machine", "drum_assembly", "assembly_to_part", Some("drum_bearings"), (11.6, 10.9, 12.3)),
+    ] {
+        evidence.push(
+            "part_price",
+            [
+                ("scope_level", scope_level.into()),
+                ("scope", scope.into()),
+                ("component", component.into()),
+                ("part_source", "new-original".into()),
+                ("statistic", statistic.into()),
+                ("compared_component", text(compared)),
+                ("parts", 61.into()),
+                ("machines", 58.into()),
+                ("compared_parts", 140.into()),
+                ("estimate", estimate.into()),
+                ("lower", lower.into()),
+                ("upper", upper.into()),
+            ],
+        );
+    }
+}
+
 fn rest(evidence: &mut EvidenceInMemory) {
+    part_prices(evidence);
     for (statistic, component, estimate) in [
         ("of_condemned_design_known", None, (0.41, 0.37, 0.452)),
-        ("part_price", Some("drum_bearings"), (18.5, 17.2, 19.9)),
-        ("assembly_price", Some("drum_assembly"), (214.0, 205.0, 226.0)),
         ("of_condemned_design_known", Some("drum_bearings"), (0.33, 0.29, 0.37)),
         ("machines_lost", None, (251.0, 251.0, 251.0)),
         ("value_lost", None, (80_321.4, 80_321.4, 80_321.4)),

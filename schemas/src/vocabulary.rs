@@ -270,6 +270,17 @@ pub enum Audience {
     EndUser,
 }
 
+impl Audience {
+    /// The key that data files use.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Professional => "professional",
+            Self::EndUser => "end_user",
+        }
+    }
+}
+
 /// A class of spare parts that a law says must be available.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
@@ -283,6 +294,8 @@ pub struct StatutoryClass {
     pub years_after_last_placed_on_market: f64,
     /// Longest delivery time in working days after the order.
     pub delivery_working_days: u32,
+    /// Day (ISO date) from which machines placed on the market are bound by it.
+    pub applies_from: String,
     pub source: String,
 }
 

@@ -14,7 +14,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 
 /// Units, with what a column's name must contain where the unit belongs in the name.
-const UNITS: [(&str, &str); 20] = [
+const UNITS: [(&str, &str); 24] = [
     ("calendar year", "year"),
     ("years", "years"),
     ("days", "days"),
@@ -29,6 +29,10 @@ const UNITS: [(&str, &str); 20] = [
     ("values", "values"),
     ("jobs", ""),
     ("machines", ""),
+    ("models", "models"),
+    ("orders", ""),
+    ("parts", "parts"),
+    ("records", "records"),
     ("events", "events"),
     ("strata", "strata"),
     ("probability", ""),
@@ -73,7 +77,7 @@ fn store_tables_are_sound() {
 
 #[test]
 fn evidence_tables_are_sound_and_share_their_frame() {
-    assert_eq!(evidence_tables().len(), 21);
+    assert_eq!(evidence_tables().len(), 24);
     for table in evidence_tables() {
         assert_table_is_sound(table);
         let names: Vec<&str> = table.columns.iter().map(|column| column.name.as_str()).collect();

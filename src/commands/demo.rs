@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use anyhow::{Context, bail};
+use fixodds_analytics::publication::LEAST_CELL;
 use fixodds_analytics::{AnalyseOptions, analyse};
 use fixodds_ingest::{IdentityKey, IngestOptions};
 use fixodds_reports::document::Reader;
@@ -11,8 +12,9 @@ use fixodds_reports::exporters::Format;
 use fixodds_schemas::StoreLayout;
 use fixodds_simulator::{Mess, Scenario};
 
+use super::export::publish;
 use super::ingest::read_into_store;
-use super::report::{documents, make_folder, write, write_odds_page};
+use super::report::{documents, make_folder, write, write_claims, write_odds_page};
 use super::simulate::write_records;
 use crate::Outcome;
 use crate::arguments::Demo;
@@ -44,8 +46,10 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
     let evidence = analyse(&layout, &AnalyseOptions::default(), &mut |step| progress.step(step))?;
     let about = evidence.about.clone();
     progress.step("writing reports");
-    let documents = documents(evidence, &Reader::ALL);
+    let (published, _) = publish(&layout, &evidence, LEAST_CELL)?;
+    let documents = documents(&evidence, &published, &Reader::ALL);
     make_folder(&reports)?;
+    write_claims(&published, &reports)?;
     for document in &documents {
         for format in Format::ALL {
             write(document, format, &reports)?;

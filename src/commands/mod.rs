@@ -4,6 +4,7 @@ pub mod analyse;
 pub mod business;
 pub mod check;
 pub mod demo;
+pub mod export;
 pub mod ingest;
 pub mod odds;
 pub mod query;

@@ -7,12 +7,13 @@ use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
 use fixodds_analytics::fault_odds::FaultOdds;
 use fixodds_reports::document::{Document, Reader};
-use fixodds_reports::documents::build;
+use fixodds_reports::documents::{build, claims};
 use fixodds_reports::evidence_frames::EvidenceFrames;
 use fixodds_reports::exporters::Format;
 use fixodds_reports::odds_page;
 use fixodds_schemas::{StoreLayout, vocabulary};
 
+use super::export::publish;
 use crate::Outcome;
 use crate::arguments::{self, Report};
 
@@ -30,8 +31,12 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
     };
     let store = StoreLayout::new(&arguments.store);
     let evidence = Evidence::open(&store)?;
-    for document in documents(evidence, &readers) {
+    let (published, _) = publish(&store, &evidence, arguments.least_cell)?;
+    for document in documents(&evidence, &published, &readers) {
         println!("{}", write(&document, format, &arguments.out)?.display());
+    }
+    if readers.contains(&Reader::Advocate) {
+        println!("{}", write_claims(&published, &arguments.out)?.display());
     }
     if readers.contains(&Reader::Technician) && format == Format::Html {
         println!("{}", write_odds_page(&store, &arguments.out)?.display());
@@ -39,9 +44,19 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-pub fn documents(evidence: Evidence, readers: &[Reader]) -> Vec<Document> {
-    let frames = EvidenceFrames::new(&evidence);
-    readers.iter().map(|reader| build(*reader, &frames, vocabulary())).collect()
+/// The documents; the advocate's is for the public and is made from what may be published.
+pub fn documents(evidence: &Evidence, published: &Evidence, readers: &[Reader]) -> Vec<Document> {
+    let (own, public) = (EvidenceFrames::new(evidence), EvidenceFrames::new(published));
+    let frames = |reader: Reader| if reader == Reader::Advocate { &public } else { &own };
+    readers.iter().map(|reader| build(*reader, frames(*reader), vocabulary())).collect()
+}
+
+/// The advocate's claims with the cell that each rests on, as JSON.
+pub fn write_claims(published: &Evidence, folder: &Path) -> anyhow::Result<PathBuf> {
+    let path = folder.join("advocate-claims.json");
+    let text = serde_json::to_string_pretty(&claims(&EvidenceFrames::new(published), vocabulary()))? + "\n";
+    fs::write(&path, text).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
+    Ok(path)
 }
 
 pub fn write(document: &Document, format: Format, folder: &Path) -> anyhow::Result<PathBuf> {

@@ -3,6 +3,7 @@
 //! Every function returns a [`Interval`] (or a table of them) or says why it cannot: [`CannotEstimate`].
 
 pub mod aalen_johansen;
+pub mod avoidable_share;
 pub mod binomial;
 pub mod bootstrap;
 pub mod budget_selection;
@@ -12,7 +13,9 @@ pub mod empirical_bayes;
 pub mod fault_odds;
 pub mod funnel;
 pub mod hierarchical_means;
+pub mod geometric_ratio;
 pub mod interval;
+pub mod judgement;
 pub mod kaplan_meier;
 pub mod lognormal;
 pub mod mean_cumulative_function;
@@ -23,6 +26,8 @@ pub mod observation;
 pub mod poisson;
 pub mod priority;
 pub mod quantile;
+pub mod rank_correlation;
+pub mod repairability_index;
 pub mod search_order;
 pub mod standardisation;
 pub mod trend;

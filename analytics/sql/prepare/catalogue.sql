@@ -9,6 +9,7 @@ SELECT
     max(motor_type) AS motor_type,
     max(price_new) AS price_new,
     max(mass_kg) AS mass_kg,
+    max(first_sold_on) AS first_sold_on,
     max(last_sold_on) AS last_sold_on
 FROM store_models
 WHERE model_key IS NOT NULL

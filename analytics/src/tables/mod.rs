@@ -5,6 +5,7 @@ use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
 
 mod cascade;
+mod declared_lived;
 mod design_contrast;
 mod donor_value;
 mod failure_rate;
@@ -13,6 +14,8 @@ mod life;
 mod model_standing;
 mod outcome;
 mod outcome_by_age;
+mod part_price;
+mod part_supply;
 mod priority_part;
 mod recall;
 mod recurrence;
@@ -46,6 +49,9 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("stock_list", stock_list::build),
     ("donor_value", donor_value::build),
     ("trend", trend::build),
+    ("part_supply", part_supply::build),
+    ("part_price", part_price::build),
+    ("declared_lived", declared_lived::build),
 ];
 
 /// The SQL of `sql/evidence/NAME.sql`.

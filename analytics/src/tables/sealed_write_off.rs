@@ -2,7 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use fixodds_estimators::avoidable_share::avoidable_share;
 use fixodds_estimators::binomial::{ClusterSums, clustered_wilson};
+use fixodds_estimators::contingency::RiskTable;
 use fixodds_estimators::quantile::quantile_interval;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::vocabulary::vocabulary;
@@ -28,9 +30,11 @@ struct Counts {
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("sealed_write_off")?;
-    for counts in read_counts(engine)? {
-        push_shares(engine, &mut rows, &counts);
+    let counts = read_counts(engine)?;
+    for counts in &counts {
+        push_shares(engine, &mut rows, counts);
     }
+    push_avoidable(engine, &mut rows, &counts)?;
     for ((scope_id, component), prices) in read_prices(engine)? {
         let is_assembly = vocabulary().components.iter().any(|c| c.assembly.as_deref() == Some(&component));
         let statistic = if is_assembly { "assembly_price" } else { "part_price" };
@@ -64,6 +68,52 @@ fn push_shares(engine: &Engine, rows: &mut EvidenceRows, counts: &Counts) {
             &estimated,
         );
     }
+}
+
+/// Resamples and seed of the interval of the avoidable share.
+const RESAMPLES: usize = 9_999;
+const SEED: u64 = 1;
+
+/// What a part that can be replaced would have saved: the write-offs that sealed machines have beyond those that open at the same ages.
+fn push_avoidable(engine: &Engine, rows: &mut EvidenceRows, counts: &[Counts]) -> Result<(), AnalyticsError> {
+    let strata = read_strata(engine)?;
+    for counts in counts {
+        let chosen: Vec<RiskTable> = strata
+            .iter()
+            .filter(|(scope_id, component, _)| {
+                *scope_id == counts.scope_id && counts.component.as_ref().is_none_or(|wanted| wanted == component)
+            })
+            .map(|(.., table)| *table)
+            .collect();
+        if chosen.is_empty() {
+            continue;
+        }
+        rows.push(
+            engine.scope(counts.scope_id),
+            &[
+                ("statistic", "avoidable".into()),
+                ("component", counts.component.clone().into()),
+                ("jobs", chosen.iter().map(|table| (table.exposed_total + table.reference_total) as i64).sum::<i64>().into()),
+                ("condemned", counts.condemned_known.into()),
+                ("events", chosen.iter().map(|table| table.exposed_events as i64).sum::<i64>().into()),
+            ],
+            &avoidable_share(&chosen, counts.condemned_known as u64, RESAMPLES, SEED, CONFIDENCE),
+        );
+    }
+    Ok(())
+}
+
+fn read_strata(engine: &Engine) -> Result<Vec<(i64, String, RiskTable)>, AnalyticsError> {
+    engine.rows("sealed_write_off", evidence_sql!("sealed_avoidable_strata"), |row| {
+        let count = |name: &str| row.get::<_, i64>(name).map(|count| count as u64);
+        let table = RiskTable {
+            exposed_events: count("exposed_events")?,
+            exposed_total: count("exposed_total")?,
+            reference_events: count("reference_events")?,
+            reference_total: count("reference_total")?,
+        };
+        Ok((row.get("scope_id")?, row.get("component")?, table))
+    })
 }
 
 /// A total of what the records hold is counted, not estimated: it is its own bounds.

@@ -63,7 +63,13 @@ fn put_aside(brief: &Brief<'_>) -> Table {
                 ]
             })
             .collect(),
-        notes: Vec::new(),
+        notes: brief
+            .evidence
+            .about()
+            .least_cell
+            .map(|least| format!("Reasons that came up fewer than {least} times are left out."))
+            .into_iter()
+            .collect(),
         when_empty: "Nothing was quarantined and no value was set aside.".to_owned(),
     };
     shortened(table, MOST_REASONS, "quarantine")

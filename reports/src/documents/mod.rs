@@ -8,10 +8,16 @@ mod repairer;
 mod returns;
 mod technician;
 
+use crate::claims::Claim;
 use crate::document::{Document, Reader};
 use crate::evidence_view::EvidenceView;
 use brief::Brief;
 use fixodds_schemas::vocabulary::Vocabulary;
+
+/// The advocate's claims: every headline sentence with the cell of the evidence table that it rests on.
+pub fn claims(evidence: &dyn EvidenceView, vocabulary: &Vocabulary) -> Vec<Claim> {
+    advocate::claims::list(&Brief::new(evidence, vocabulary))
+}
 
 /// The document for one reader.
 pub fn build(reader: Reader, evidence: &dyn EvidenceView, vocabulary: &Vocabulary) -> Document {

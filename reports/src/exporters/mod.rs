@@ -15,6 +15,10 @@ use crate::document::Document;
 pub enum ExportError {
     #[error(transparent)]
     Chart(#[from] ChartError),
+    #[error("the evidence table {table} cannot be written: {message}; run `fixodds analyse` again")]
+    Table { table: String, message: String },
+    #[error("the workbook cannot be put together: {0}; please report this with the evidence folder")]
+    Workbook(#[from] rust_xlsxwriter::XlsxError),
     #[error("the page \"{title}\" could not be put together: {source}; please report this with the evidence folder")]
     Template {
         title: String,

@@ -1,11 +1,14 @@
 //! Two designs compared at the same ages. What was to be compared was settled before looking: all faults together, and the
 //! parts that a design seals in. Everything else is in a folded table and in no sentence.
 
+use super::claims::Draft;
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot, Reference};
+use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Chart, Column, Fold, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
+use fixodds_estimators::judgement::Scale;
 
 const MOST_UNPLANNED: usize = 60;
 
@@ -44,13 +47,14 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     section
 }
 
-/// What the findings say of sealed against bolted, or of whatever design is compared: write-offs and failures, all faults together.
-pub(super) fn overall(brief: &Brief<'_>) -> Vec<String> {
+/// What was to be compared before looking, in the largest category that has two designs.
+pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
     let compared = compared(brief);
     let Some(largest) = compared.first() else { return Vec::new() };
     let Some(first) = largest.planned().next() else { return Vec::new() };
-    let any_fault = largest.planned().filter(|contrast| contrast.property == first.property && contrast.component.is_none());
-    any_fault.filter_map(|contrast| contrast.sentence(brief)).collect()
+    let mut planned: Vec<&Contrast<'_>> = largest.planned().filter(|contrast| contrast.property == first.property).collect();
+    planned.sort_by_key(|contrast| contrast.component.is_some());
+    planned.into_iter().filter_map(|contrast| contrast.draft(brief)).collect()
 }
 
 /// The comparisons of one category.
@@ -151,8 +155,34 @@ impl<'c> Contrast<'c> {
         Some(format!("{first} against {second}{crude}"))
     }
 
+    fn draft(&self, brief: &Brief<'_>) -> Option<Draft> {
+        let [shown, not_shown] = [true, false].map(|shown| self.worded(brief, shown));
+        let (shown, not_shown) = (shown?, not_shown?);
+        let is_found = matches!(self.adjusted.text("finding"), Some("higher" | "lower"));
+        Some(Draft {
+            table: "design_contrast",
+            row: self.adjusted.clone(),
+            unit: Unit::Ratio,
+            n: if self.is_write_off() { (self.jobs(), "jobs") } else { (Some(self.events()), "faults") },
+            population: format!(
+                "{}, {}",
+                if self.is_write_off() { "jobs with that fault known, age known" } else { "machines on the roster" },
+                self.machines
+            ),
+            method: "ratio within age bands by Mantel-Haenszel",
+            against: Some((1.0, Scale::Logarithm)),
+            not_found: !is_found,
+            words: Box::new(move |standing| if standing == ClaimStanding::DifferenceShown { shown.clone() } else { not_shown.clone() }),
+        })
+    }
+
     /// The comparison in words, as the analysis found it.
     fn sentence(&self, brief: &Brief<'_>) -> Option<String> {
+        self.worded(brief, matches!(self.adjusted.text("finding")?, "higher" | "lower"))
+    }
+
+    /// The comparison in words, as one that shows a difference or as one that shows none.
+    fn worded(&self, brief: &Brief<'_>, is_shown: bool) -> Option<String> {
         let ratio = wording::in_sentence(&self.adjusted.quantity(Unit::Ratio)?);
         let component = self.component.as_ref().map(|key| brief.names.component(key));
         let (with, happens) = match (self.is_write_off(), component) {
@@ -162,12 +192,12 @@ impl<'c> Contrast<'c> {
             (false, None) => (String::new(), "fail".to_owned()),
         };
         let (first, second, basis) = (self.design("exposed"), self.design("reference"), self.basis()?);
-        Some(match self.adjusted.text("finding")? {
-            "higher" | "lower" => format!(
+        Some(match is_shown {
+            true => format!(
                 "{} of {first}{with} {happens} {ratio} times as often at the same ages as those of {second} ({basis}).",
                 wording::sentence_case(self.machines)
             ),
-            _ => format!(
+            false => format!(
                 "No difference is shown in how often {} of {first}{with} {happens} against those of {second}: at the same ages the ratio is {ratio} ({basis}).",
                 self.machines
             ),
@@ -205,6 +235,11 @@ impl<'c> Contrast<'c> {
     fn events(&self) -> i64 {
         let events = |column: &str| self.adjusted.integer(column).unwrap_or(0);
         events("exposed_events") + events("reference_events")
+    }
+
+    /// Jobs of both designs.
+    fn jobs(&self) -> Option<i64> {
+        Some((self.adjusted.real("exposed_total")? + self.adjusted.real("reference_total")?).round() as i64)
     }
 }
 

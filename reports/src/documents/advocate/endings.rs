@@ -39,6 +39,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         return section;
     }
     section.blocks.push(Block::KeyFigures(figures));
+    section.blocks.extend(sentences(brief).into_iter().map(Block::Paragraph));
     section.blocks.extend(by_category(brief).map(|chart| Block::Chart(Box::new(chart))));
     section.blocks.push(Block::Table(by_brand(brief)));
     section.blocks.push(Block::Table(by_age(brief)));
@@ -48,7 +49,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
 }
 
 /// What to say of it in sentences, the most general first.
-pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
+fn sentences(brief: &Brief<'_>) -> Vec<String> {
     [overall(brief), commonest_reason(brief), best_and_worst(brief), oldest_and_youngest(brief)].into_iter().flatten().collect()
 }
 

@@ -1,8 +1,9 @@
 //! What fails and at what age: rates where machines are observed over time, else shares of jobs.
 
+use super::claims::Draft;
 use crate::charts::{AgeBand, HeatMap, HeatRow, IntervalPlot, IntervalRow, Look, Plot};
 use crate::document::{Block, Cell, Chart, Column, Quantity, Section, Table, Unit};
-use crate::documents::brief::{Brief, Category, folded, shortened};
+use crate::documents::brief::{Brief, Category, folded, rate_said, said, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 
@@ -12,6 +13,47 @@ const MOST_OF_OTHERS: usize = 3;
 const MOST_IN_FULL: usize = 4;
 /// Of fewer jobs with a known fault, shares say next to nothing.
 const FEWEST_JOBS: i64 = 10;
+
+/// The failure rate of the largest category, or its commonest fault where no machine is observed over time.
+pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
+    let Some(category) = brief.categories.first() else { return Vec::new() };
+    let all_faults = brief.evidence.first(&Query::of("failure_rate").category(&category.key).all_ages().null("component"));
+    if let Some((row, rate)) = all_faults.and_then(|row| rate_said(&row).map(|rate| (row, rate))) {
+        let sentence = format!("{} fail {rate}.", category.heading());
+        return vec![Draft {
+            table: "failure_rate",
+            n: (row.integer("machines"), "machines"),
+            row,
+            unit: Unit::PerMachineYear,
+            population: format!("{} on the roster", category.many),
+            method: "primary faults over machine-years, exact Poisson interval",
+            against: None,
+            not_found: false,
+            words: Box::new(move |_| sentence.clone()),
+        }];
+    }
+    let commonest = brief.faults(category).into_iter().next();
+    let draft = |row: Row| {
+        let sentence = format!(
+            "The commonest fault in the jobs on {} is that of the {}: {} of jobs with a known fault. This is a share of jobs, not a failure rate.",
+            category.many,
+            brief.names.component(row.text("component")?),
+            said(&row, Unit::Share, "jobs")?
+        );
+        Some(Draft {
+            table: "fault_share",
+            n: (row.integer("jobs"), "jobs"),
+            row,
+            unit: Unit::Share,
+            population: format!("jobs on {} with a known fault", category.many),
+            method: "share of jobs, Wilson interval widened for several jobs on one machine",
+            against: None,
+            not_found: false,
+            words: Box::new(move |_| sentence.clone()),
+        })
+    };
+    commonest.and_then(draft).into_iter().collect()
+}
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("failure", "What fails, and at what age");
@@ -235,7 +277,7 @@ fn heat_map(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Option<Cha
     Some(Chart {
         title: format!("{}: failure rate by age", category.heading()),
         description: "Each strip is a component, each cell an age band that starts at the year above it; deeper means more failures per 100 machine-years. \
-                      A dash marks ages at which too few machines were observed. Intervals are in the table."
+                      A dash marks ages at which too few machines or failures were observed, or whose figure would give away one that is withheld. Intervals are in the table."
             .to_owned(),
         plot: Plot::HeatMap(HeatMap { unit, bands, rows }),
         numbers,

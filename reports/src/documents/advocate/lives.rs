@@ -1,17 +1,20 @@
 //! How long parts last: fitted lives in sentences and a table, curves in [`super::curves`].
 
+use super::claims::Draft;
 use super::curves;
+use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, Fold, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::names::agreeing;
 use crate::wording;
+use fixodds_estimators::judgement::Scale;
 
+/// Components whose life is in the list of claims.
+const MOST_CLAIMS: usize = 2;
 const MOST_COMPONENTS: usize = 15;
 const MOST_SENTENCES: usize = 4;
 const MOST_OF_OTHERS: usize = 3;
-/// Wear strong enough to head the findings: even the lower end of the shape lies above this.
-const STRONG_WEAR_SHAPE: f64 = 1.5;
 
 /// The fitted life of one component.
 pub(super) struct Life {
@@ -24,10 +27,6 @@ pub(super) struct Life {
 impl Life {
     pub(super) fn failures(&self) -> i64 {
         self.shape.integer("events").unwrap_or(0)
-    }
-
-    fn wears_strongly(&self) -> bool {
-        self.shape.text("hazard_pattern") == Some("wear_out") && self.shape.real("lower").is_some_and(|lower| lower > STRONG_WEAR_SHAPE)
     }
 
     fn pattern(&self) -> &'static str {
@@ -68,6 +67,29 @@ impl Life {
     }
 }
 
+impl Life {
+    fn draft(&self, brief: &Brief<'_>, category: &Category) -> Option<Draft> {
+        let sentence = self.sentence(brief, Some(category))?;
+        let name = brief.names.component(&self.component);
+        let shape = wording::in_sentence(&self.shape.quantity(Unit::Number)?);
+        let many = category.many.clone();
+        Some(Draft {
+            table: "life",
+            n: (self.shape.integer("machines"), "machines"),
+            row: self.shape.clone(),
+            unit: Unit::Number,
+            population: format!("{} on the roster that have the part", category.many),
+            method: "Weibull shape by maximum likelihood, entry and censoring respected, profile-likelihood interval",
+            against: Some((1.0, Scale::Logarithm)),
+            not_found: false,
+            words: Box::new(move |standing| match standing {
+                ClaimStanding::DifferenceShown => sentence.clone(),
+                _ => format!("Whether a fault of the {name} of {many} grows more likely with age is not shown: shape {shape}."),
+            }),
+        })
+    }
+}
+
 /// Fitted lives of a category's components, most failures first.
 fn lives_of(brief: &Brief<'_>, category: &Category) -> Vec<Life> {
     let fitted = |statistic: &str| {
@@ -88,13 +110,12 @@ fn lives_of(brief: &Brief<'_>, category: &Category) -> Vec<Life> {
     lives
 }
 
-/// The components that clearly wear out and fail most often, in the largest category that has any.
-pub(super) fn strongest_wear(brief: &Brief<'_>, most: usize) -> Vec<String> {
-    let of = |category: &Category| -> Vec<String> {
-        let worn = lives_of(brief, category).into_iter().filter(Life::wears_strongly);
-        worn.filter_map(|life| life.sentence(brief, Some(category))).take(most).collect()
+/// The components that fail most often in the largest category that has fitted lives: by size, not by result, so that none is picked for how it came out.
+pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
+    let of = |category: &Category| -> Vec<Draft> {
+        lives_of(brief, category).into_iter().filter_map(|life| life.draft(brief, category)).take(MOST_CLAIMS).collect()
     };
-    brief.main().iter().map(of).find(|sentences| !sentences.is_empty()).unwrap_or_default()
+    brief.main().iter().map(of).find(|drafts| !drafts.is_empty()).unwrap_or_default()
 }
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {

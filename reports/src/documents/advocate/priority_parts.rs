@@ -3,7 +3,6 @@
 use crate::document::{Block, Cell, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, probability_cell, shortened};
 use crate::evidence_view::{Query, Row};
-use crate::wording;
 
 /// Parts shown of a category: those on the list and what comes next.
 const MOST_PARTS: usize = 7;
@@ -19,23 +18,6 @@ fn parts(brief: &Brief<'_>, category: &Category) -> Vec<Row> {
 
 fn is_listed(row: &Row) -> bool {
     row.flag("listed") == Some(true)
-}
-
-/// The list of the largest category, in words.
-pub(super) fn sentence(brief: &Brief<'_>) -> Option<String> {
-    let category = brief.categories.iter().find(|category| !parts(brief, category).is_empty())?;
-    let named = |row: &Row| {
-        let probability = row.real("probability").map_or_else(String::new, |p| format!(" ({})", wording::probability(p)));
-        Some(format!("{}{probability}", brief.names.component(row.text("component")?)))
-    };
-    let listed: Vec<String> = parts(brief, category).iter().filter(|row| is_listed(row)).filter_map(named).collect();
-    (!listed.is_empty()).then(|| {
-        format!(
-            "The parts of {} that fail most, and so must be obtainable first: {}; in brackets the probability that the part belongs on the list.",
-            category.many,
-            wording::enumeration(&listed)
-        )
-    })
 }
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {

@@ -1,0 +1,65 @@
+-- One row per order of a new part that a law lists: when it was ordered, the working days until it came (null: it has not), whether it could
+-- not be had, and where the order lies against the law's years after the last unit of the model was sold.
+-- Working days are Monday to Friday; the day after ordering is day 1. Public holidays are not counted out.
+-- statutory_period: within, after, or unknown. A model of unknown last sale is within while its first sale is less than those years ago.
+-- in_force: ordered when the law bound machines placed on the market, of a model placed on the market since then.
+-- Reads: store_parts, job, leaf, catalogue, statutory_part.
+WITH dated AS (
+    SELECT
+        j.job,
+        j.leaf,
+        j.cluster,
+        p.component,
+        p.part_source,
+        s.law,
+        s.statutory_class,
+        s.audience,
+        s.delivery_working_days,
+        s.years_after_last_sale,
+        s.applies_from,
+        coalesce(p.ordered_on, j.event_on) AS ordered_on,
+        CASE WHEN p.received_on >= p.ordered_on THEN p.received_on END AS received_on,
+        CASE WHEN p.unavailable AND p.received_on IS NULL THEN 1 ELSE 0 END AS unavailable,
+        c.first_sold_on,
+        c.last_sold_on
+    FROM store_parts AS p
+    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
+    INNER JOIN leaf AS l ON l.leaf = j.leaf
+    INNER JOIN statutory_part AS s ON s.category = l.category AND s.component = p.component
+    LEFT JOIN catalogue AS c ON c.model_key = l.model_key
+    WHERE p.part_source IN ('new-original', 'new-pattern')
+        AND (p.ordered_on IS NOT NULL OR p.unavailable)
+),
+counted AS (
+    SELECT
+        d.*,
+        date_diff('day', DATE '1900-01-01', d.ordered_on) AS ordered_day,
+        date_diff('day', DATE '1900-01-01', d.received_on) AS received_day,
+        date_diff('day', d.last_sold_on, d.ordered_on) / 365.25 AS years_since_last_sale,
+        date_diff('day', d.first_sold_on, d.ordered_on) / 365.25 AS years_since_first_sale
+    FROM dated AS d
+)
+SELECT
+    job,
+    leaf,
+    cluster,
+    component,
+    part_source,
+    law,
+    statutory_class,
+    audience,
+    delivery_working_days,
+    -- 1900-01-01 was a Monday: five working days a whole week, and those of the week begun.
+    (5 * (received_day // 7) + least(received_day % 7, 4)) - (5 * (ordered_day // 7) + least(ordered_day % 7, 4)) AS wait_working_days,
+    unavailable,
+    CASE
+        WHEN years_since_last_sale <= years_after_last_sale THEN 'within'
+        WHEN years_since_last_sale > years_after_last_sale THEN 'after'
+        WHEN years_since_first_sale <= years_after_last_sale THEN 'within'
+        ELSE 'unknown'
+    END AS statutory_period,
+    CASE
+        WHEN ordered_on >= applies_from AND coalesce(last_sold_on, first_sold_on) >= applies_from THEN 1
+        ELSE 0
+    END AS in_force
+FROM counted
