@@ -1,6 +1,6 @@
 //! What could be had by subtraction: totals and their parts within each table.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet, VecDeque};
 
 use super::rows::{ANY, PublishedTable};
 
@@ -56,7 +56,10 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
             let given_away = given_away(table, &counts, relations, least);
             let mut changed = false;
             for relation in relations.iter().filter(|relation| relation.total.is_some() || table.counts[column].0 == "events") {
-                while let Some(row) = (Seen { table, counts: &counts, given_away: &given_away }).next_to_withhold(relation, least) {
+                loop {
+                    let seen = Seen { table, counts: &counts, given_away: &given_away };
+                    let next = seen.next_to_withhold(relation, least).or_else(|| seen.next_elsewhere(relation, relations, least));
+                    let Some(row) = next else { break };
                     table.withheld[row] = true;
                     taken.push((row, counts[row].unwrap_or_default()));
                     changed = true;
@@ -72,12 +75,12 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
 
 /// Withheld counts, large enough to be known, that a relation gives away because it has no other part withheld and leaves no rest. Small ones are
 /// what must not be given away, and stay unknown until their relation hides them.
-fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relation], least: i64) -> Vec<bool> {
-    let mut given_away = vec![false; counts.len()];
+fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relation], least: i64) -> Vec<Option<usize>> {
+    let mut given_away = vec![None; counts.len()];
     loop {
         let mut found = Vec::new();
         let seen = Seen { table, counts, given_away: &given_away };
-        for relation in relations {
+        for (by, relation) in relations.iter().enumerate() {
             let Some(total) = seen.total(relation) else { continue };
             let sum: i64 = relation.parts.iter().filter_map(|row| counts[*row]).sum();
             let mut unknown =
@@ -85,13 +88,15 @@ fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relat
             if let (Some(row), None, true) = (unknown.next(), unknown.next(), sum == total)
                 && counts[*row].is_some_and(|count| count >= least)
             {
-                found.push(*row);
+                found.push((*row, by));
             }
         }
         if found.is_empty() {
             return given_away;
         }
-        found.into_iter().for_each(|row| given_away[row] = true);
+        for (row, by) in found {
+            given_away[row].get_or_insert(by);
+        }
     }
 }
 
@@ -99,12 +104,13 @@ fn given_away(table: &PublishedTable, counts: &[Option<i64>], relations: &[Relat
 struct Seen<'t> {
     table: &'t PublishedTable,
     counts: &'t [Option<i64>],
-    given_away: &'t [bool],
+    /// The relation that gives a withheld count away, by its position.
+    given_away: &'t [Option<usize>],
 }
 
 impl Seen<'_> {
     fn count_is_known(&self, row: usize) -> bool {
-        self.counts[row].is_some() && (!self.table.withheld[row] || self.given_away[row])
+        self.counts[row].is_some() && (!self.table.withheld[row] || self.given_away[row].is_some())
     }
 
     fn total(&self, relation: &Relation) -> Option<i64> {
@@ -117,12 +123,41 @@ impl Seen<'_> {
         }
     }
 
+    /// What the parts whose count is known leave of the total.
+    fn rest(&self, relation: &Relation) -> Option<i64> {
+        let known: i64 = relation.parts.iter().filter(|row| self.count_is_known(**row)).filter_map(|row| self.counts[*row]).sum();
+        Some(self.total(relation)? - known)
+    }
+
+    /// Where nothing is left to withhold in a relation that leaves too little, because its counts are given away by others: a row of those.
+    fn next_elsewhere(&self, relation: &Relation, relations: &[Relation], least: i64) -> Option<usize> {
+        let rest = self.rest(relation)?;
+        if rest <= 0 || rest >= least {
+            return None;
+        }
+        let rows = |relation: &Relation| relation.total.into_iter().chain(relation.parts.iter().copied()).collect::<Vec<_>>();
+        let mut looked_at = HashSet::new();
+        let mut waiting: VecDeque<usize> = rows(relation).into_iter().filter_map(|row| self.given_away[row]).collect();
+        while let Some(by) = waiting.pop_front() {
+            if !looked_at.insert(by) {
+                continue;
+            }
+            let source = &relations[by];
+            let open = |row: &usize| !self.table.withheld[*row] && self.counts[*row].is_some_and(|count| count > 0);
+            let smallest = source.parts.iter().copied().filter(open).min_by_key(|row| (self.counts[*row], *row));
+            if let Some(row) = smallest.or(source.total.filter(open)) {
+                return Some(row);
+            }
+            waiting.extend(rows(source).into_iter().filter_map(|row| self.given_away[row]));
+        }
+        None
+    }
+
     /// The row to withhold next, if what the published parts leave of the total is too small: the smallest part, or else the total.
     fn next_to_withhold(&self, relation: &Relation, least: i64) -> Option<usize> {
         let total = self.total(relation)?;
         let small = |rest: i64| rest > 0 && rest < least;
         let is_open = |row: usize| !self.table.withheld[row];
-        let published: i64 = relation.parts.iter().filter(|row| self.count_is_known(**row)).filter_map(|row| self.counts[*row]).sum();
         let mut open: Vec<(i64, usize)> = relation
             .parts
             .iter()
@@ -130,7 +165,9 @@ impl Seen<'_> {
             .filter_map(|row| Some((self.counts[*row].filter(|count| *count > 0)?, *row)))
             .collect();
         open.sort_unstable();
-        let chosen = if small(total - published) {
+        // What a reader has not worked out counts as published or not: neither may leave too little.
+        let printed: i64 = relation.parts.iter().filter(|row| is_open(**row)).filter_map(|row| self.counts[*row]).sum();
+        let chosen = if small(self.rest(relation)?) || relation.total.is_some() && small(total - printed) {
             open.first()
         } else if relation.total.is_some() {
             // Parts that overlap add up to more than their total: then each is held against it by itself.

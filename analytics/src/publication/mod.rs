@@ -23,6 +23,9 @@ use rows::PublishedTable;
 /// The fewest machines or jobs that a published figure rests on, unless the user asks for another number.
 pub const LEAST_CELL: i64 = 5;
 
+/// Evidence tables that are the affair of the business itself and are never published.
+pub const OF_THE_BUSINESS: [&str; 5] = ["take_on", "quote", "stock_list", "donor_value", "trend"];
+
 /// Counts that are not published at all.
 pub const LEFT_OUT: [&str; 4] = ["repeat_events", "machines_trait_unknown", "orders_open", "at_risk"];
 
@@ -45,14 +48,17 @@ pub fn publishable(
     least_cell: i64,
 ) -> Result<(Evidence, Withheld), AnalyticsError> {
     let mut tables: BTreeMap<String, PublishedTable> = BTreeMap::new();
-    for (name, frame) in &evidence.tables {
+    let mut published = evidence.clone();
+    published.tables.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
+    published.about.table_rows.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
+    published.about.business = Default::default();
+    for (name, frame) in &published.tables {
         let mut table = PublishedTable::read(name, frame).map_err(|cause| fault(name, &cause))?;
         table.withhold_small(least_cell);
         curves::thin(&mut table, least_cell);
         tables.insert(name.clone(), table);
     }
     complements::withhold(&mut tables, platforms, least_cell);
-    let mut published = evidence.clone();
     published.about.least_cell = Some(least_cell);
     published.about.put_aside.retain(|row| row.count >= least_cell);
     let mut withheld = Withheld::new();
