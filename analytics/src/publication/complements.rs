@@ -58,7 +58,11 @@ fn withhold_within(table: &mut PublishedTable, relations: &[Relation], least: i6
             for relation in relations.iter().filter(|relation| relation.total.is_some() || table.counts[column].0 == "events") {
                 loop {
                     let seen = Seen { table, counts: &counts, given_away: &given_away };
-                    let next = seen.next_to_withhold(relation, least).or_else(|| seen.next_elsewhere(relation, relations, least));
+                    // A total is worth more to a reader than its parts: it goes last.
+                    let next = seen
+                        .next_to_withhold(relation, least, false)
+                        .or_else(|| seen.next_elsewhere(relation, relations, least))
+                        .or_else(|| seen.next_to_withhold(relation, least, true));
                     let Some(row) = next else { break };
                     table.withheld[row] = true;
                     taken.push((row, counts[row].unwrap_or_default()));
@@ -153,8 +157,8 @@ impl Seen<'_> {
         None
     }
 
-    /// The row to withhold next, if what the published parts leave of the total is too small: the smallest part, or else the total.
-    fn next_to_withhold(&self, relation: &Relation, least: i64) -> Option<usize> {
+    /// The row to withhold next, if what the published parts leave of the total is too small: the smallest part, or else, if it may, the total.
+    fn next_to_withhold(&self, relation: &Relation, least: i64, with_total: bool) -> Option<usize> {
         let total = self.total(relation)?;
         let small = |rest: i64| rest > 0 && rest < least;
         let is_open = |row: usize| !self.table.withheld[row];
@@ -178,7 +182,7 @@ impl Seen<'_> {
         };
         let total = relation.total.filter(|row| is_open(*row));
         let part = chosen.map(|(_, row)| *row);
-        if relation.total_first { total.or(part) } else { part.or(total) }
+        if relation.total_first { total.or(part) } else { part.or(total.filter(|_| with_total)) }
     }
 }
 
