@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from lifelines import KaplanMeierFitter
+from lifelines.exceptions import StatError
 
 DAYS_PER_YEAR = 365.25
 FEWEST_EVENTS = 5
@@ -104,7 +105,10 @@ def curves(machines: pd.DataFrame, seen: pd.DataFrame, scopes: dict) -> pd.DataF
                     continue
                 exit_age = failed.fillna(group["exit"])
                 exit_age = exit_age.where(exit_age > group["entry"], group["entry"] + 0.5 / DAYS_PER_YEAR)
-                fit = KaplanMeierFitter().fit(exit_age, event, entry=group["entry"])
+                try:
+                    fit = KaplanMeierFitter().fit(exit_age, event, entry=group["entry"])
+                except StatError:  # lifelines refuses where the first machines at risk all fail
+                    continue
                 for age, survival in zip(ages, fit.predict(ages)):
                     rows.append((level, name(key), component, age, len(group), survival))
     return pd.DataFrame(rows, columns=["scope_level", "scope", "component", "age_years", "machines", "estimate"])
