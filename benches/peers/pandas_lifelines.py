@@ -31,9 +31,11 @@ def main(records: Path, out: Path) -> None:
 
     jobs["event_on"] = jobs["booked_on"].fillna(jobs["closed_on"])
     findings = findings.dropna(subset=["component"]).fillna({"role": "primary", "step": 1})
-    # A job without findings of its own has the component of its row.
+    # A job without findings of its own has the components of its row.
     alone = jobs[jobs["component"].notna() & ~jobs["job_id"].isin(findings["job_id"])]
-    findings = pd.concat([findings, alone[["job_id", "component"]].assign(step=1, role="primary")])
+    alone = alone[["job_id", "component"]].assign(role="primary", component=alone["component"].str.split(";")).explode("component")
+    alone["step"] = alone.groupby("job_id").cumcount() + 1
+    findings = pd.concat([findings, alone])
     primary = findings[findings["role"] == "primary"].sort_values(["job_id", "step", "component"])
     jobs = jobs.drop(columns="component")
     faults = primary.drop_duplicates(["job_id", "component"]).merge(jobs, on="job_id")
