@@ -191,11 +191,9 @@ pub enum Format {
     Md,
 }
 
+/// The machine in front of the one who asks.
 #[derive(Debug, Args)]
-pub struct Odds {
-    /// The store's folder
-    #[arg(long)]
-    pub store: PathBuf,
+pub struct Machine {
     /// Kind of appliance; not needed where the model is known
     #[arg(long)]
     pub category: Option<String>,
@@ -211,6 +209,15 @@ pub struct Odds {
     /// What the customer says; may be given several times
     #[arg(long = "symptom", value_name = "WORDS")]
     pub symptoms: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct Odds {
+    /// The store's folder
+    #[arg(long)]
+    pub store: PathBuf,
+    #[command(flatten)]
+    pub machine: Machine,
     /// Price of such a machine new, instead of the catalogue's
     #[arg(long, value_name = "AMOUNT")]
     pub price_new: Option<f64>,
@@ -245,21 +252,8 @@ pub struct Quote {
     /// The store's folder
     #[arg(long)]
     pub store: PathBuf,
-    /// Kind of appliance; not needed where the model is known
-    #[arg(long)]
-    pub category: Option<String>,
-    /// Brand
-    #[arg(long)]
-    pub brand: Option<String>,
-    /// Model number in any spelling, or part of it
-    #[arg(long)]
-    pub model: Option<String>,
-    /// Years since the machine was new
-    #[arg(long, value_name = "YEARS", allow_negative_numbers = true)]
-    pub age: Option<f64>,
-    /// What the customer says; may be given several times
-    #[arg(long = "symptom", value_name = "WORDS")]
-    pub symptoms: Vec<String>,
+    #[command(flatten)]
+    pub machine: Machine,
     /// Answer as JSON
     #[arg(long)]
     pub json: bool,

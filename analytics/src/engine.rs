@@ -41,6 +41,7 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "observation",
         "roster_fault",
         "exposure",
+        "job_parts_cost",
         "job_cost",
         "cost_slice",
         "cost_value",

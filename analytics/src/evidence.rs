@@ -8,6 +8,7 @@ use fixodds_schemas::checksums::{self, Checksums, Damage};
 use fixodds_schemas::store_layout::{StoreLayout, read_link, swap_link};
 use fixodds_schemas::tables::evidence_tables;
 use polars::prelude::{DataFrame, ParquetReader, ParquetWriter, SerReader};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use crate::business::BusinessSettings;
@@ -140,10 +141,8 @@ impl Evidence {
             fs::remove_dir_all(&building).map_err(AnalyticsError::file(&building))?;
         }
         fs::create_dir(&building).map_err(AnalyticsError::file(&building))?;
-        let odds_path = building.join(fault_odds::FILE);
-        fs::write(&odds_path, fault_odds.to_json()?).map_err(AnalyticsError::file(&odds_path))?;
-        let quotes_path = building.join(quote::FILE);
-        fs::write(&quotes_path, quotes.to_json()?).map_err(AnalyticsError::file(&quotes_path))?;
+        write_json(&building, fault_odds::FILE, fault_odds)?;
+        write_json(&building, quote::FILE, quotes)?;
         self.write(&building)?;
         fs::rename(&building, parent.join(&name)).map_err(AnalyticsError::file(&building))?;
         swap_link(&store.evidence_link(), Path::new(&name)).map_err(AnalyticsError::file(&parent))?;
@@ -173,17 +172,29 @@ impl Evidence {
     }
 }
 
-/// The bytes of one file of the evidence, held against its checksum.
-pub(crate) fn verified(path: &Path) -> Result<Vec<u8>, AnalyticsError> {
-    let bytes = fs::read(path).map_err(AnalyticsError::file(path))?;
-    let folder = path.parent().unwrap_or(Path::new(".")).to_owned();
-    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let listed = checksums::read(&folder).map_err(AnalyticsError::file(&folder))?.and_then(|mut listed| listed.remove(&name));
-    if listed == Some(checksums::of_bytes(&bytes)) {
-        Ok(bytes)
-    } else {
-        Err(AnalyticsError::DamagedEvidence { folder, damage: Damage::Changed(name) })
+/// Reads one JSON file of the store's current evidence, held against its checksum.
+pub(crate) fn read_json<T: DeserializeOwned>(store: &StoreLayout, name: &str) -> Result<T, AnalyticsError> {
+    store.current_dir()?;
+    let link = store.evidence_link();
+    let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
+    let folder = target.map(|target| store.evidence_dir().join(target)).filter(|folder| folder.join(name).is_file());
+    let folder = folder.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
+    let path = folder.join(name);
+    let bytes = fs::read(&path).map_err(AnalyticsError::file(&path))?;
+    let listed = checksums::read(&folder).map_err(AnalyticsError::file(&folder))?.and_then(|mut listed| listed.remove(name));
+    if listed != Some(checksums::of_bytes(&bytes)) {
+        return Err(AnalyticsError::DamagedEvidence { folder, damage: Damage::Changed(name.to_owned()) });
     }
+    serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
+}
+
+/// Writes one JSON file of evidence in the making.
+fn write_json(folder: &Path, name: &str, value: &impl Serialize) -> Result<(), AnalyticsError> {
+    let path = folder.join(name);
+    let unreadable = |cause: serde_json::Error| AnalyticsError::Unreadable { path: path.clone(), message: cause.to_string() };
+    let mut text = serde_json::to_vec(value).map_err(unreadable)?;
+    text.push(b'\n');
+    fs::write(&path, text).map_err(AnalyticsError::file(&path))
 }
 
 /// Numbers of the finished evidence folders.

@@ -31,12 +31,14 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
     };
     let store = StoreLayout::new(&arguments.store);
     let evidence = Evidence::open(&store)?;
-    let (published, _) = publish(&store, &evidence, arguments.least_cell)?;
-    for document in documents(&evidence, &published, &readers) {
+    // Only the advocate's document and claims are for the public, and making evidence ready for it takes longest.
+    let for_public = readers.contains(&Reader::Advocate).then(|| publish(&store, &evidence, arguments.least_cell)).transpose()?;
+    let published = for_public.as_ref().map(|(published, _)| published);
+    for document in documents(&evidence, published.unwrap_or(&evidence), &readers) {
         println!("{}", write(&document, format, &arguments.out)?.display());
     }
-    if readers.contains(&Reader::Advocate) {
-        println!("{}", write_claims(&published, &arguments.out)?.display());
+    if let Some(published) = published {
+        println!("{}", write_claims(published, &arguments.out)?.display());
     }
     if readers.contains(&Reader::Technician) && format == Format::Html {
         println!("{}", write_odds_page(&store, &arguments.out)?.display());

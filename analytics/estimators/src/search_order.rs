@@ -77,9 +77,10 @@ pub fn search_order(checks: &[Check], opening_minutes: &[f64]) -> Result<SearchO
     Ok(order)
 }
 
-/// Ratios that differ only by rounding count as equal, so that another implementation finds the same order.
-fn comparable(ratio: f64) -> f32 {
-    ratio as f32
+/// Numbers that differ only by rounding count as equal, so that another implementation finds the same order.
+#[must_use]
+pub fn comparable(number: f64) -> f32 {
+    number as f32
 }
 
 /// The highest ratio of probability to time that the first few waiting checks reach together, and how many they are.

@@ -2,17 +2,8 @@
 -- cost) and travel cost it, and whether it is a recall: the same primary fault within the settings' days after a repair of the machine.
 -- Where it is not known that the machine came to the workshop, its visits count as journeys. A job that was not repaired and names no parts
 -- used none; a repaired one whose parts are unknown stays so. A machine is named by its first job.
--- Reads: job, primary_fault, fault, followed_repair, store_parts, money_of_account, business.
-WITH from_parts AS (
-    SELECT
-        source,
-        job_id,
-        CASE WHEN count(unit_cost) = count(*) THEN CAST(sum(CAST(unit_cost * coalesce(quantity, 1) AS DECIMAL(18, 4))) AS DOUBLE) END AS parts_cost
-    FROM store_parts
-    WHERE coalesce(unavailable, FALSE) = FALSE
-    GROUP BY source, job_id
-),
-recall AS (
+-- Reads: job, primary_fault, fault, followed_repair, job_parts_cost, money_of_account, business.
+WITH recall AS (
     SELECT DISTINCT b.job
     FROM followed_repair AS r
     INNER JOIN job AS a ON a.job = r.job
@@ -46,5 +37,5 @@ FROM job AS j
 INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
 CROSS JOIN business AS s
 LEFT JOIN primary_fault AS p ON p.job = j.job
-LEFT JOIN from_parts AS f ON f.source = j.source AND f.job_id = j.job_id
+LEFT JOIN job_parts_cost AS f ON f.source = j.source AND f.job_id = j.job_id
 LEFT JOIN recall AS r ON r.job = j.job

@@ -1,16 +1,7 @@
 -- One row per repaired job in the store's currency: what it cost. Parts cost falls back on the job's parts records where the job
 -- itself is silent and every one of them has a price; a cost that is not known stays unknown.
 -- A machine is named by its first repaired job.
--- Reads: job, primary_fault, store_parts, money_of_account.
-WITH from_parts AS (
-    SELECT
-        source,
-        job_id,
-        CASE WHEN count(unit_cost) = count(*) THEN CAST(sum(CAST(unit_cost * coalesce(quantity, 1) AS DECIMAL(18, 4))) AS DOUBLE) END AS parts_cost
-    FROM store_parts
-    WHERE coalesce(unavailable, FALSE) = FALSE
-    GROUP BY source, job_id
-)
+-- Reads: job, primary_fault, job_parts_cost, money_of_account.
 SELECT
     j.job,
     j.leaf,
@@ -25,5 +16,5 @@ SELECT
 FROM job AS j
 INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
 LEFT JOIN primary_fault AS p ON p.job = j.job
-LEFT JOIN from_parts AS f ON f.source = j.source AND f.job_id = j.job_id
+LEFT JOIN job_parts_cost AS f ON f.source = j.source AND f.job_id = j.job_id
 WHERE j.outcome = 'repaired'

@@ -1,7 +1,7 @@
 //! The answer to one question: odds, what they rest on, the order of checks, what goes with the likeliest faults.
 
 use fixodds_estimators::fault_odds::{CategoryOdds, Question};
-use fixodds_estimators::search_order::{Check, SearchOrder, search_order};
+use fixodds_estimators::search_order::{Check, SearchOrder, comparable, search_order};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::vocabulary::vocabulary;
 use serde::Serialize;
@@ -145,11 +145,6 @@ impl FaultOdds {
             asked,
         })
     }
-}
-
-/// What differs only by rounding counts as equal, so that the page finds the same order.
-pub(super) fn comparable(number: f64) -> f32 {
-    number as f32
 }
 
 /// What is known of some components, in their order.

@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::fault_odds::mean::{MeanOverOdds, Outcome, mean_over_odds};
+use fixodds_estimators::search_order::comparable;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use serde::Serialize;
 
-use super::answer::comparable;
 use super::economics::PartPrice;
 use super::{Asked, Category};
 

@@ -4,15 +4,14 @@
 //! page can carry it and work out the same numbers.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
-use fixodds_schemas::store_layout::{StoreLayout, read_link};
+use fixodds_schemas::store_layout::StoreLayout;
 use serde::{Deserialize, Serialize};
 
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
-use crate::evidence::{About, verified};
+use crate::evidence::{About, read_json};
 
 mod answer;
 mod consequences;
@@ -104,13 +103,7 @@ impl FaultOdds {
     /// # Errors
     /// Nothing was ingested or analysed yet, or the file cannot be read.
     pub fn open(store: &StoreLayout) -> Result<Self, AnalyticsError> {
-        store.current_dir()?;
-        let link = store.evidence_link();
-        let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
-        let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path: &PathBuf| path.is_file());
-        let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
-        let bytes = verified(&path)?;
-        serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
+        read_json(store, FILE)
     }
 
     #[must_use]
@@ -123,13 +116,6 @@ impl FaultOdds {
     pub fn age_band(&self, age_years: f64) -> Option<(usize, f64, Option<f64>)> {
         let band = self.age_band_edges.iter().rposition(|edge| age_years >= *edge)?;
         Some((band, self.age_band_edges[band], self.age_band_edges.get(band + 1).copied()))
-    }
-
-    pub(crate) fn to_json(&self) -> Result<Vec<u8>, AnalyticsError> {
-        let mut text =
-            serde_json::to_vec(self).map_err(|cause| AnalyticsError::Table { table: "fault_odds", message: cause.to_string() })?;
-        text.push(b'\n');
-        Ok(text)
     }
 }
 

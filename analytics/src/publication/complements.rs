@@ -170,7 +170,7 @@ impl Seen<'_> {
             .collect();
         open.sort_unstable();
         // What a reader has not worked out counts as published or not: neither may leave too little.
-        let printed: i64 = relation.parts.iter().filter(|row| is_open(**row)).filter_map(|row| self.counts[*row]).sum();
+        let printed: i64 = open.iter().map(|(count, _)| count).sum();
         let chosen = if small(self.rest(relation)?) || relation.total.is_some() && small(total - printed) {
             open.first()
         } else if relation.total.is_some() {

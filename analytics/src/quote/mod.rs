@@ -4,12 +4,12 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::Interval;
-use fixodds_schemas::store_layout::{StoreLayout, read_link};
+use fixodds_schemas::store_layout::StoreLayout;
 use serde::{Deserialize, Serialize};
 
 use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
-use crate::evidence::verified;
+use crate::evidence::read_json;
 
 mod answer;
 mod costs;
@@ -79,19 +79,7 @@ impl Quotes {
     /// # Errors
     /// Nothing was ingested or analysed yet, or the file cannot be read.
     pub fn open(store: &StoreLayout) -> Result<Self, AnalyticsError> {
-        store.current_dir()?;
-        let link = store.evidence_link();
-        let target = read_link(&link).map_err(AnalyticsError::file(&link))?;
-        let path = target.map(|target| store.evidence_dir().join(target).join(FILE)).filter(|path| path.is_file());
-        let path = path.ok_or_else(|| AnalyticsError::NotAnalysed(store.root().to_owned()))?;
-        let bytes = verified(&path)?;
-        serde_json::from_slice(&bytes).map_err(|cause| AnalyticsError::Unreadable { path, message: cause.to_string() })
-    }
-
-    pub(crate) fn to_json(&self) -> Result<Vec<u8>, AnalyticsError> {
-        let mut text = serde_json::to_vec(self).map_err(|cause| AnalyticsError::Table { table: "quote", message: cause.to_string() })?;
-        text.push(b'\n');
-        Ok(text)
+        read_json(store, FILE)
     }
 }
 

@@ -1,10 +1,10 @@
 //! What every builder needs: the evidence, the names, and small ways to ask for both.
 
-use crate::document::{Block, Cell, Fact, Fold, Quantity, Section, Table, Unit};
+use crate::document::{Block, Cell, Fact, Fold, KeyFigure, Quantity, Section, Table, Unit};
 use crate::evidence_view::{EvidenceView, Query, Row};
 use crate::names::Names;
 use crate::wording;
-use fixodds_schemas::vocabulary::Vocabulary;
+use fixodds_schemas::vocabulary::{List, Vocabulary};
 use std::collections::BTreeMap;
 
 /// As many categories are shown in full; the others are folded away or put into one table.
@@ -99,6 +99,17 @@ impl<'a> Brief<'a> {
         let mut rows = self.ranked(&shares.not_null("component"));
         rows.retain(|row| row.real("estimate").is_some());
         rows
+    }
+
+    /// How all jobs ended, the most frequent first.
+    pub fn outcomes(&self) -> Vec<KeyFigure> {
+        let overall = self.ranked(&Query::of("outcome").overall().null("not_repaired_reason"));
+        let figure = |row: &Row| {
+            let outcome = self.names.term(List::Outcome, row.text("outcome")?);
+            let figure = counted(row, Unit::Share, "jobs").map_or_else(|| row.cell(Unit::Share), Cell::Quantity);
+            Some(KeyFigure { label: format!("of all jobs: {outcome}"), figure })
+        };
+        overall.iter().filter(|row| row.integer("events").unwrap_or(0) > 0).filter_map(figure).collect()
     }
 
     /// The first row of a query as a cell; a missing row says so.

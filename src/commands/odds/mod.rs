@@ -23,7 +23,9 @@ pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {
             skill_text::write(&mut out, &odds)?;
         }
     } else {
-        let question = question::understand(&odds, arguments)?;
+        let mut question = question::understand(&odds, &arguments.machine)?;
+        question.asked.price_new = question::sensible_amount("--price-new", arguments.price_new)?;
+        question.asked.value_mended = question::sensible_amount("--value-mended", arguments.value_mended)?;
         let answer = odds.answer(question.asked)?;
         if arguments.json {
             let mut object = serde_json::to_value(&answer)?;

@@ -5,7 +5,7 @@ use fixodds_analytics::fault_odds::{Asked, Category, FaultOdds, Found, ModelMatc
 use fixodds_ingest::normalise::terms::{How, TermReader};
 use fixodds_schemas::{List, vocabulary};
 
-use crate::arguments::Odds;
+use crate::arguments::Machine;
 
 /// Beyond this a machine's age is taken for a slip of the finger.
 const HIGHEST_AGE_YEARS: f64 = 40.0;
@@ -17,11 +17,11 @@ pub struct Question {
     pub notices: Vec<String>,
 }
 
-pub fn understand(odds: &FaultOdds, arguments: &Odds) -> anyhow::Result<Question> {
+pub fn understand(odds: &FaultOdds, machine: &Machine) -> anyhow::Result<Question> {
     let mut notices = Vec::new();
-    let stated = arguments.category.as_deref().map(|text| category_key(odds, text)).transpose()?;
-    let mut asked = match arguments.model.as_deref() {
-        Some(text) => by_model(odds, text, stated.as_deref(), arguments.brand.as_deref(), &mut notices)?,
+    let stated = machine.category.as_deref().map(|text| category_key(odds, text)).transpose()?;
+    let mut asked = match machine.model.as_deref() {
+        Some(text) => by_model(odds, text, stated.as_deref(), machine.brand.as_deref(), &mut notices)?,
         None => Asked::default(),
     };
     if asked.category.is_empty() {
@@ -37,13 +37,11 @@ pub fn understand(odds: &FaultOdds, arguments: &Odds) -> anyhow::Result<Question
             names(odds)
         );
     };
-    if let Some(text) = arguments.brand.as_deref() {
+    if let Some(text) = machine.brand.as_deref() {
         add_brand(odds, text, category, &mut asked, &mut notices);
     }
-    asked.age_years = arguments.age.map(|age| sensible_age(age, &mut notices)).transpose()?.flatten();
-    asked.price_new = sensible_amount("--price-new", arguments.price_new)?;
-    asked.value_mended = sensible_amount("--value-mended", arguments.value_mended)?;
-    asked.symptoms = symptoms(&arguments.symptoms, category, &mut notices);
+    asked.age_years = machine.age.map(|age| sensible_age(age, &mut notices)).transpose()?.flatten();
+    asked.symptoms = symptoms(&machine.symptoms, category, &mut notices);
     Ok(Question { asked, notices })
 }
 
@@ -160,7 +158,8 @@ fn sensible_age(age: f64, notices: &mut Vec<String>) -> anyhow::Result<Option<f6
     Ok(Some(age))
 }
 
-fn sensible_amount(option: &str, amount: Option<f64>) -> anyhow::Result<Option<f64>> {
+/// An amount that was typed, if it can be one.
+pub fn sensible_amount(option: &str, amount: Option<f64>) -> anyhow::Result<Option<f64>> {
     if let Some(amount) = amount.filter(|amount| !(0.0..=1e6).contains(amount)) {
         bail!("{option} {amount} cannot be; give an amount of money such as 350");
     }

@@ -8,7 +8,7 @@ use fixodds_schemas::StoreLayout;
 
 use super::odds::question;
 use crate::Outcome;
-use crate::arguments::{Odds, Quote};
+use crate::arguments::Quote;
 use crate::terminal::Terminal;
 
 mod quote_text;
@@ -16,19 +16,7 @@ mod quote_text;
 pub fn run(arguments: &Quote) -> anyhow::Result<Outcome> {
     let store = StoreLayout::new(&arguments.store);
     let (odds, quotes) = (FaultOdds::open(&store)?, Quotes::open(&store)?);
-    let asked = Odds {
-        store: arguments.store.clone(),
-        category: arguments.category.clone(),
-        brand: arguments.brand.clone(),
-        model: arguments.model.clone(),
-        age: arguments.age,
-        symptoms: arguments.symptoms.clone(),
-        price_new: None,
-        value_mended: None,
-        skill: false,
-        json: arguments.json,
-    };
-    let question = question::understand(&odds, &asked)?;
+    let question = question::understand(&odds, &arguments.machine)?;
     let answer = odds.answer(question.asked)?;
     let quote = quotes
         .answer(&answer)

@@ -1,8 +1,8 @@
 //! How repairs end: by category, brand and age, and what stood in the way of those that were not mended.
 
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot};
-use crate::document::{Block, Cell, Chart, Column, KeyFigure, Section, Table, Unit};
-use crate::documents::brief::{Brief, Category, counted, said, shortened};
+use crate::document::{Block, Cell, Chart, Column, Section, Table, Unit};
+use crate::documents::brief::{Brief, Category, said, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 use fixodds_schemas::vocabulary::List;
@@ -24,16 +24,7 @@ const OUTCOMES: [(&str, &str); 4] = [
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("endings", "How repairs end");
-    let overall = brief.ranked(&Query::of("outcome").overall().null("not_repaired_reason"));
-    let figures: Vec<KeyFigure> = overall
-        .iter()
-        .filter(|row| row.integer("events").unwrap_or(0) > 0)
-        .filter_map(|row| {
-            let outcome = brief.names.term(List::Outcome, row.text("outcome")?);
-            let figure = counted(row, Unit::Share, "jobs").map_or_else(|| row.cell(Unit::Share), Cell::Quantity);
-            Some(KeyFigure { label: format!("of all jobs: {outcome}"), figure })
-        })
-        .collect();
+    let figures = brief.outcomes();
     if figures.is_empty() {
         section.blocks.push(Block::Note(brief.when_empty("outcome", "No job has a known outcome.")));
         return section;

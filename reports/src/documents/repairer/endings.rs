@@ -1,8 +1,8 @@
 //! What comes in and how jobs end.
 
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot};
-use crate::document::{Block, Cell, Chart, Column, KeyFigure, Section, Table, Unit};
-use crate::documents::brief::{Brief, Category, counted};
+use crate::document::{Block, Cell, Chart, Column, Section, Table, Unit};
+use crate::documents::brief::{Brief, Category};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 use fixodds_schemas::vocabulary::List;
@@ -61,16 +61,7 @@ pub(super) fn intake(brief: &Brief<'_>) -> Section {
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("outcomes", "How jobs end");
-    let overall = brief.ranked(&Query::of("outcome").overall().null("not_repaired_reason"));
-    let figures: Vec<KeyFigure> = overall
-        .iter()
-        .filter(|row| row.integer("events").unwrap_or(0) > 0)
-        .filter_map(|row| {
-            let outcome = brief.names.term(List::Outcome, row.text("outcome")?);
-            let figure = counted(row, Unit::Share, "jobs").map_or_else(|| row.cell(Unit::Share), Cell::Quantity);
-            Some(KeyFigure { label: format!("of all jobs: {outcome}"), figure })
-        })
-        .collect();
+    let figures = brief.outcomes();
     if !figures.is_empty() {
         section.blocks.push(Block::KeyFigures(figures));
     }
