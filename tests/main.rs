@@ -4,6 +4,7 @@
 //! - `bad_input`: what a user may feed it by mistake or on purpose
 //! - `business`: contributions, quotes, stock, donors, trends against the simulator's truth
 //! - `command`: exit codes, messages, `--json`
+//! - `dependencies`: licences; none unused or unexplained
 //! - `durability`: killed, out of disk, read-only, two at once, damaged
 //! - `hostile`: scripts, SQL, formulas, bombs and nesting in what is fed to it
 //! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
@@ -21,6 +22,7 @@ mod advocate;
 mod bad_input;
 mod business;
 mod command;
+mod dependencies;
 mod durability;
 mod export;
 mod hostile;

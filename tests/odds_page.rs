@@ -84,6 +84,8 @@ fn the_page_works_out_what_the_command_answers() {
     let questions: Vec<Asked> = (0..QUESTIONS).map(|_| question(&odds, &mut draws)).collect();
     let script = format!("{}.map(asked => answers.answer(asked))", json!(questions));
     let on_page = browser.evaluate(&script);
+    let donors = on_page.as_array().unwrap().iter().filter(|answer| answer["economics"]["donor"]["worth"].is_object()).count();
+    assert!(donors > 20, "{donors} answers tell what a donor machine yields");
     for (asked, on_page) in questions.into_iter().zip(on_page.as_array().unwrap()) {
         let place = json!(asked).to_string();
         let answer = serde_json::to_value(odds.answer(asked).unwrap()).unwrap();

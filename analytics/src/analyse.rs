@@ -15,7 +15,7 @@ use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
 use crate::evidence::{About, Evidence, FileAccount, PutAside};
 use crate::evidence_rows::EvidenceRows;
-use crate::fault_odds::{self, Consequences, RepairCosts};
+use crate::fault_odds::{self, Consequences, FromEvidence};
 use crate::quote;
 use crate::tables;
 
@@ -44,18 +44,18 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     }
     let mut built = BTreeMap::new();
     let mut consequences = Consequences::default();
-    let mut costs = RepairCosts::default();
+    let mut economics = FromEvidence::default();
     for (name, build) in tables::ALL {
         progress(name);
         let started = Instant::now();
         let rows = build(&engine)?;
         consequences.take(name, &rows);
-        costs.take(name, &rows);
+        economics.take(name, &rows);
         debug!(table = name, rows = rows.len(), seconds = started.elapsed().as_secs_f64(), "evidence table built");
         insert(&mut built, &mut about, name, rows)?;
     }
     progress("fault_odds");
-    let fault_odds = fault_odds::build(&engine, &about, consequences, costs)?;
+    let fault_odds = fault_odds::build(&engine, &about, consequences, economics)?;
     insert(&mut built, &mut about, "fault_odds", fault_odds.rows()?)?;
     insert(&mut built, &mut about, "fault_odds_skill", fault_odds.skill_rows()?)?;
     progress("quote");

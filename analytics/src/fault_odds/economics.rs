@@ -6,6 +6,7 @@ use fixodds_estimators::Interval;
 use serde::{Deserialize, Serialize};
 
 use super::Category;
+use super::donor::{Donor, Donors};
 use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
@@ -30,6 +31,8 @@ pub struct Economics {
     /// Median price of a piece by component and origin.
     pub prices: Vec<BTreeMap<String, PartPrice>>,
     pub part_numbers: Vec<PartNumber>,
+    /// By platform: what a condemned machine yields.
+    pub donors: BTreeMap<String, Donor>,
 }
 
 /// Mean of labour and parts over the repairs of one component.
@@ -55,16 +58,24 @@ pub struct PartNumber {
     pub models: Vec<usize>,
 }
 
-/// Mean costs of repairs by category and component, taken from the evidence table `repair_cost`.
+/// What is taken from evidence tables: mean costs of repairs by category and component, and donor machines.
 #[derive(Debug, Default)]
-pub(crate) struct RepairCosts(Vec<(String, String, RepairCost)>);
+pub(crate) struct FromEvidence {
+    costs: Vec<(String, String, RepairCost)>,
+    donors: Donors,
+}
 
-impl RepairCosts {
+impl FromEvidence {
     pub fn take(&mut self, table: &str, rows: &EvidenceRows) {
-        if table != "repair_cost" {
-            return;
+        match table {
+            "repair_cost" => self.take_costs(rows),
+            "donor_value" => self.donors.take(rows),
+            _ => {}
         }
-        self.0.extend((0..rows.len()).filter_map(|row| {
+    }
+
+    fn take_costs(&mut self, rows: &EvidenceRows) {
+        self.costs.extend((0..rows.len()).filter_map(|row| {
             let wanted = rows.text("scope_level", row) == Some("category")
                 && rows.text("cost", row) == Some("total")
                 && rows.text("statistic", row) == Some("mean");
@@ -99,7 +110,7 @@ impl Economics {
 }
 
 /// Reads what the store holds and adds it to the categories.
-pub(crate) fn add(engine: &Engine, categories: &mut [Category], costs: RepairCosts) -> Result<(), AnalyticsError> {
+pub(crate) fn add(engine: &Engine, categories: &mut [Category], known: FromEvidence) -> Result<(), AnalyticsError> {
     for category in categories.iter_mut() {
         let empty_row = vec![0; AGE_BAND_EDGES_YEARS.len() + 1];
         category.economics.costs = vec![None; category.components.len()];
@@ -107,11 +118,12 @@ pub(crate) fn add(engine: &Engine, categories: &mut [Category], costs: RepairCos
         category.economics.prices = vec![BTreeMap::new(); category.components.len()];
     }
     let mut positions = Positions::of(categories);
-    for (category, component, cost) in costs.0 {
+    for (category, component, cost) in known.costs {
         if let Some((at, k)) = positions.find(&category, &component) {
             categories[at].economics.costs[k] = Some(cost);
         }
     }
+    known.donors.add_to(categories);
     add_write_offs(engine, categories, &mut positions)?;
     engine.rows("fault_odds", evidence_sql!("fault_odds_part_prices"), |row| {
         let price = PartPrice { median: row.get("median_price")?, parts: row.get("parts")? };

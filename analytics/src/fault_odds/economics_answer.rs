@@ -7,6 +7,7 @@ use fixodds_estimators::search_order::comparable;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use serde::Serialize;
 
+use super::donor::Donor;
 use super::economics::PartPrice;
 use super::{Asked, Category};
 
@@ -34,6 +35,8 @@ pub struct EconomicsAnswer {
     pub worth_as_it_stands: Option<Interval>,
     /// Parts for the likeliest faults.
     pub parts: Vec<PartChoice>,
+    /// What a condemned machine of this platform yields in used parts; none where the platform is not known or no used part was ever sold.
+    pub donor: Option<Donor>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -98,6 +101,7 @@ pub fn economics(
             _ => None,
         },
         parts: likeliest.iter().map(|k| parts(category, asked.model.as_deref(), *k)).collect(),
+        donor: asked.platform.as_ref().and_then(|platform| known.donors.get(platform)).cloned(),
     })
 }
 

@@ -16,6 +16,7 @@ use crate::evidence::{About, read_json};
 mod answer;
 mod consequences;
 mod counting;
+mod donor;
 mod economics;
 mod economics_answer;
 mod records;
@@ -26,7 +27,8 @@ mod tables;
 pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds};
 pub(crate) use consequences::Consequences;
 pub use consequences::{Consequence, RepairScope};
-pub(crate) use economics::RepairCosts;
+pub use donor::{Donor, DonorPart};
+pub(crate) use economics::FromEvidence;
 pub use economics::{Economics, PartNumber, PartPrice, RepairCost};
 pub use economics_answer::{EconomicsAnswer, Interchange, PartChoice, Reason};
 pub use scoring::SkillRow;
@@ -120,12 +122,12 @@ impl FaultOdds {
 }
 
 /// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
-pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, costs: RepairCosts) -> Result<FaultOdds, AnalyticsError> {
+pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, known: FromEvidence) -> Result<FaultOdds, AnalyticsError> {
     let records = records::read(engine)?;
     let (settings, settings_rest_on_jobs) = scoring::settings_for_use(&records);
     let mut categories = counting::count(&records, |_| true);
     consequences.add_to(&mut categories);
-    economics::add(engine, &mut categories, costs)?;
+    economics::add(engine, &mut categories, known)?;
     Ok(FaultOdds {
         as_of: about.as_of.clone(),
         currency: about.currency.clone(),

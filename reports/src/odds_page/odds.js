@@ -223,6 +223,7 @@ function economicsOf(category, asked, band, odds, likeliest) {
     worth_as_it_stands: asked.value_mended == null || !cost || !end ? null
       : normalInterval({ mean: mended * margin, variance: margin * margin * end.variance + mended * mended * cost.variance }),
     parts: likeliest.map(k => partsFor(category, asked.model, k)),
+    donor: own(known.donors, asked.platform),
   };
 }
 

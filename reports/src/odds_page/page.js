@@ -7,6 +7,7 @@ const MOST_FOUND = 6;
 const MOST_ODDS = 8;
 const MOST_CHECKS = 12;
 const MOST_MODELS = 4;
+const MOST_DONOR_PARTS = 3;
 const HIGHEST_AGE_YEARS = 40;
 
 const at = id => document.getElementById(id);
@@ -186,7 +187,17 @@ function showEconomics(found) {
       lines.push(`Part number ${number}${also_in.length ? `, also fitted to ${shown}${more}` : ''}.`);
     }
   }
+  if (found.donor) lines.push(donorLine(found.donor));
   at('economics').replaceChildren(...lines.map(line => element('li', line)));
+}
+
+function donorLine({ machines, worth, parts }) {
+  const condemned = `${machines} condemned in three years`;
+  if (parts.length === 0) return `A condemned machine of this platform (${condemned}): no used part pays the time to take it out.`;
+  const told = parts.slice(0, MOST_DONOR_PARTS).map(part => `${component(part.component).toLowerCase()} ${moneyRange(part.worth)}`);
+  const verdict = worth == null ? '' : worth.lower > 0 ? ': worth stripping' : worth.upper < 0 ? ': not worth stripping' : ': too close to call';
+  const yields = worth == null ? 'cannot be told' : moneyRange(worth);
+  return `What one more condemned machine of this platform yields in used parts, less the time to strip it: ${yields}${verdict} (${condemned}). Worth taking out: ${told.join(', ')}.`;
 }
 
 function skill(category) {

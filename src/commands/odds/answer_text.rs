@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use fixodds_analytics::fault_odds::{Answer, EconomicsAnswer, FaultOdds, PartChoice};
+use fixodds_analytics::fault_odds::{Answer, Donor, EconomicsAnswer, FaultOdds, PartChoice};
 use fixodds_estimators::Interval;
 use fixodds_reports::wording;
 use fixodds_schemas::{List, vocabulary};
@@ -12,6 +12,7 @@ use super::skill_text;
 const MOST_ODDS: usize = 8;
 const MOST_CHECKS: usize = 12;
 const MOST_MODELS: usize = 4;
+const MOST_DONOR_PARTS: usize = 3;
 
 pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &[String]) -> io::Result<()> {
     writeln!(out, "BEFORE YOU TEST OR OPEN ANYTHING")?;
@@ -152,6 +153,36 @@ fn economics(out: &mut impl Write, found: &EconomicsAnswer, currency: &str) -> i
     }
     for part in &found.parts {
         part_choice(out, part, &amount)?;
+    }
+    found.donor.as_ref().map_or(Ok(()), |found| donor(out, found, &amount, &amounts))
+}
+
+fn donor(out: &mut impl Write, found: &Donor, amount: &impl Fn(f64) -> String, amounts: &impl Fn(&Interval) -> String) -> io::Result<()> {
+    let condemned = format!("{} condemned in three years", found.machines);
+    if found.parts.is_empty() {
+        return writeln!(out, "  A condemned machine of this platform ({condemned}): no used part pays the time to take it out");
+    }
+    let verdict = match &found.worth {
+        Some(worth) if worth.lower > 0.0 => ": worth stripping",
+        Some(worth) if worth.upper < 0.0 => ": not worth stripping",
+        Some(_) => ": too close to call",
+        None => "",
+    };
+    let yields = found.worth.as_ref().map_or_else(|| "cannot be told".to_owned(), amounts);
+    writeln!(
+        out,
+        "  What one more condemned machine of this platform yields in used parts, less the time to strip it: {yields}{verdict} ({condemned})"
+    )?;
+    for part in found.parts.iter().take(MOST_DONOR_PARTS) {
+        writeln!(
+            out,
+            "    {}: {}; a used one at {}, good with {:.0} %, asked for in time with {:.0} %",
+            component(&part.component),
+            amounts(&part.worth),
+            amount(part.price),
+            part.prob_good * 100.0,
+            part.prob_sold * 100.0
+        )?;
     }
     Ok(())
 }
