@@ -4,12 +4,14 @@
 //! 1. A row is withheld if one of its counts, or what the count leaves of the jobs it is taken over, lies between 1 and `least_cell - 1`
 //!    ([`rows`]). Medians need twice as many records, 90th percentiles ten times, because they are values of single jobs.
 //! 2. Curves keep a point only where `least_cell` events lie between it and the next ([`curves`]).
-//! 3. Where a published total less its published parts leaves 1 to `least_cell - 1`, the smallest part is withheld too, again and again
-//!    until no subtraction within a table leaves so few ([`complements`]); its count is withheld wherever else it stands.
+//! 3. The rest is released row by row, the broadest and largest first; a row stays back if a count of 1 to `least_cell - 1` could be worked
+//!    out with it, from totals and parts ([`relations`], [`reader`], [`release`]) or because an equal count of the same stands elsewhere.
 //! 4. Side counts that would need the same care, and that no figure is taken over, are left out ([`LEFT_OUT`]).
 
-mod complements;
 mod curves;
+mod reader;
+mod relations;
+mod release;
 mod rows;
 
 use std::collections::BTreeMap;
@@ -58,7 +60,7 @@ pub fn publishable(
         curves::thin(&mut table, least_cell);
         tables.insert(name.clone(), table);
     }
-    complements::withhold(&mut tables, platforms, least_cell);
+    release::withhold(&mut tables, platforms, least_cell);
     published.about.least_cell = Some(least_cell);
     published.about.put_aside.retain(|row| row.count >= least_cell);
     let mut withheld = Withheld::new();
