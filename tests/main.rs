@@ -14,6 +14,7 @@
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
 //! - `page`: the HTML reports in headless Chromium
+//! - `portability`: the SQL on Apache Spark, table by table, where its Python packages are installed
 //! - `privacy`: an attack on the published tables
 
 mod support;
@@ -32,4 +33,5 @@ mod odds;
 mod odds_page;
 mod page;
 mod pipeline;
+mod portability;
 mod privacy;
