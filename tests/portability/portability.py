@@ -17,6 +17,7 @@ from pathlib import Path
 import statements
 from comparison import difference
 from engines import Embedded, Spark
+from meanings import MEANINGS
 from rough_records import roughen
 from spark_dialect import ALL_RULES
 
@@ -139,6 +140,8 @@ def compare_all(bench, snapshot, evidence):
     as_of = json.loads((evidence / "about.json").read_text())["as_of"] if evidence else None
     for engine in bench.engines:
         engine.open(snapshot)
+    for name, select in MEANINGS.items():
+        bench.ask(name, select, [[]])
     for table, steps in statements.preparation(as_of):
         bench.build(table, steps)
     if evidence:
