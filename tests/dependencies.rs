@@ -45,13 +45,13 @@ fn every_library_has_a_licence_that_may_be_passed_on() {
     assert!(refused.is_empty(), "{refused:#?}");
 }
 
-/// Whether a Rust file below the folder, other than in crates of their own, names the crate.
-fn named_in(folder: &Path, name: &str) -> bool {
+/// Whether a Rust file below the folder, other than in crates of their own, names something of the crate.
+fn named_in(folder: &Path, path_in_crate: &str) -> bool {
     fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).any(|path| {
         if path.is_dir() {
-            !path.join("Cargo.toml").exists() && named_in(&path, name)
+            !path.join("Cargo.toml").exists() && named_in(&path, path_in_crate)
         } else {
-            path.extension().is_some_and(|kind| kind == "rs") && fs::read_to_string(&path).unwrap().contains(name)
+            path.extension().is_some_and(|kind| kind == "rs") && fs::read_to_string(&path).unwrap().contains(path_in_crate)
         }
     })
 }
@@ -67,7 +67,7 @@ fn every_direct_dependency_is_used_and_explained() {
             let name = dependency["name"].as_str().unwrap();
             let used = ["src", "tests", "benches"]
                 .iter()
-                .any(|part| folder.join(part).is_dir() && named_in(&folder.join(part), &name.replace('-', "_")));
+                .any(|part| folder.join(part).is_dir() && named_in(&folder.join(part), &format!("{}::", name.replace('-', "_"))));
             if !used && !CARRY_FEATURES.contains(&name) {
                 wrong.push(format!("{} does not use {name}", member["name"]));
             }

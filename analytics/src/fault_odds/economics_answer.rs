@@ -35,7 +35,7 @@ pub struct EconomicsAnswer {
     pub worth_as_it_stands: Option<Interval>,
     /// Parts for the likeliest faults.
     pub parts: Vec<PartChoice>,
-    /// What a condemned machine of this platform yields in used parts; none where the platform is not known or no used part was ever sold.
+    /// What a condemned machine of this platform yields in used parts; none where the platform is not known or its worth cannot be estimated.
     pub donor: Option<Donor>,
 }
 

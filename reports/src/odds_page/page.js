@@ -191,13 +191,12 @@ function showEconomics(found) {
   at('economics').replaceChildren(...lines.map(line => element('li', line)));
 }
 
-function donorLine({ machines, worth, parts }) {
+function donorLine({ machines, worth, verdict, parts }) {
   const condemned = `${machines} condemned in three years`;
   if (parts.length === 0) return `A condemned machine of this platform (${condemned}): no used part pays the time to take it out.`;
   const told = parts.slice(0, MOST_DONOR_PARTS).map(part => `${component(part.component).toLowerCase()} ${moneyRange(part.worth)}`);
-  const verdict = worth == null ? '' : worth.lower > 0 ? ': worth stripping' : worth.upper < 0 ? ': not worth stripping' : ': too close to call';
-  const yields = worth == null ? 'cannot be told' : moneyRange(worth);
-  return `What one more condemned machine of this platform yields in used parts, less the time to strip it: ${yields}${verdict} (${condemned}). Worth taking out: ${told.join(', ')}.`;
+  const called = { strip: 'worth stripping', leave: 'not worth stripping' }[verdict] ?? 'too close to call';
+  return `What one more condemned machine of this platform yields in used parts, less the time to strip it: ${moneyRange(worth)}: ${called} (${condemned}). Worth taking out: ${told.join(', ')}.`;
 }
 
 function skill(category) {

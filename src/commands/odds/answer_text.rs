@@ -162,16 +162,15 @@ fn donor(out: &mut impl Write, found: &Donor, amount: &impl Fn(f64) -> String, a
     if found.parts.is_empty() {
         return writeln!(out, "  A condemned machine of this platform ({condemned}): no used part pays the time to take it out");
     }
-    let verdict = match &found.worth {
-        Some(worth) if worth.lower > 0.0 => ": worth stripping",
-        Some(worth) if worth.upper < 0.0 => ": not worth stripping",
-        Some(_) => ": too close to call",
-        None => "",
+    let verdict = match found.verdict.as_str() {
+        "strip" => "worth stripping",
+        "leave" => "not worth stripping",
+        _ => "too close to call",
     };
-    let yields = found.worth.as_ref().map_or_else(|| "cannot be told".to_owned(), amounts);
+    let yields = amounts(&found.worth);
     writeln!(
         out,
-        "  What one more condemned machine of this platform yields in used parts, less the time to strip it: {yields}{verdict} ({condemned})"
+        "  What one more condemned machine of this platform yields in used parts, less the time to strip it: {yields}: {verdict} ({condemned})"
     )?;
     for part in found.parts.iter().take(MOST_DONOR_PARTS) {
         writeln!(
