@@ -10,6 +10,7 @@
 //! - `ingest`: check, correct and read again: mapping, review, quarantine, standard input
 //! - `messy_spreadsheet`: the same jobs, wide and messy in several encodings, give the same evidence
 //! - `advocate`: parts against the law by hand; every claim found again in its table, and judged among the others
+//! - `evidence_sql`: what the SQL files say they read; currencies, same-day returns, shared platforms
 //! - `export`: the data package, the workbook, open repair data; free text stays in the store
 //! - `odds`: the technician's question: truths of the trade, skill on held-out jobs, bad input
 //! - `odds_page`: the technician's page in headless Chromium: the command's numbers, thumb, keyboard, print
@@ -25,6 +26,7 @@ mod business;
 mod command;
 mod dependencies;
 mod durability;
+mod evidence_sql;
 mod export;
 mod hostile;
 mod ingest;

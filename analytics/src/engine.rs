@@ -35,6 +35,7 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "leaf_scope",
         "leaf_component",
         "job",
+        "job_part",
         "fault",
         "primary_fault",
         "recorded_job",
@@ -107,7 +108,7 @@ impl Engine {
         for (name, select) in PREPARED {
             progress(name);
             engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
-            if *name == "job" {
+            if *name == "dated_job" {
                 engine.add_money_of_account()?;
             }
         }
@@ -177,7 +178,7 @@ impl Engine {
         self.run(
             "money_of_account",
             "CREATE TABLE money_of_account AS
-             SELECT coalesce((SELECT currency FROM job WHERE currency IS NOT NULL GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1), 'GBP') AS currency",
+             SELECT coalesce((SELECT currency FROM dated_job WHERE currency IS NOT NULL GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1), 'GBP') AS currency",
         )
     }
 

@@ -2,7 +2,10 @@
 //!
 //! Builders fill it from evidence, exporters render it. All text is plain; exporters escape it.
 
-use crate::charts::Plot;
+use crate::charts::{IntervalPlot, IntervalRow, Look, Plot, Reference};
+
+/// Rows of a table that a drawing of it shows.
+const MOST_DRAWN: usize = 14;
 
 /// Whom a document serves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -120,6 +123,44 @@ pub struct Table {
     pub notes: Vec<String>,
     /// What is said in place of a table without rows.
     pub when_empty: String,
+}
+
+impl Table {
+    /// The table with one of its columns drawn, a row of the drawing for each row of the table, at most [`MOST_DRAWN`]; the texts of the first
+    /// `labels` columns name the rows. A table with fewer than two figures in that column stays a table.
+    #[must_use]
+    pub fn drawn(self, labels: usize, column: usize, look: Look, description: &str, reference: Option<Reference>) -> Block {
+        let label = |cells: &[Cell]| {
+            let words = cells.iter().take(labels).filter_map(|cell| match cell {
+                Cell::Text(words) => Some(words.as_str()),
+                _ => None,
+            });
+            words.collect::<Vec<_>>().join(", ")
+        };
+        let rows: Vec<IntervalRow> = self
+            .rows
+            .iter()
+            .filter_map(|cells| match cells.get(column) {
+                Some(Cell::Quantity(quantity)) => {
+                    Some(IntervalRow { label: label(cells), quantity: Some(quantity.clone()), standing: None })
+                }
+                _ => None,
+            })
+            .take(MOST_DRAWN)
+            .collect();
+        let Some(unit) = rows.first().and_then(|row| row.quantity.as_ref()).map(|quantity| quantity.unit.clone()) else {
+            return Block::Table(self);
+        };
+        if rows.len() < 2 {
+            return Block::Table(self);
+        }
+        Block::Chart(Box::new(Chart {
+            title: self.caption.clone(),
+            description: description.to_owned(),
+            plot: Plot::Intervals(IntervalPlot { unit, rows, look, reference }),
+            numbers: self,
+        }))
+    }
 }
 
 /// A column heading with the unit its cells are in.

@@ -6,41 +6,56 @@ use polars::prelude::{AnyValue, Column, DataFrame};
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
-/// Evidence with its rows indexed by scope level, so that a query for a category does not look at every model.
+/// Evidence with its rows indexed by scope level and scope, so that a query for a category does not look at every model.
 pub struct EvidenceFrames<'a> {
     evidence: &'a Evidence,
-    rows_by_level: BTreeMap<&'a str, BTreeMap<String, Vec<usize>>>,
+    rows_by_scope: BTreeMap<&'a str, RowsByScope<'a>>,
 }
+
+/// By scope level, then by scope.
+type RowsByScope<'a> = BTreeMap<&'a str, BTreeMap<&'a str, Vec<usize>>>;
 
 impl<'a> EvidenceFrames<'a> {
     pub fn new(evidence: &'a Evidence) -> EvidenceFrames<'a> {
-        let index = |frame: &DataFrame| {
-            let mut rows: BTreeMap<String, Vec<usize>> = BTreeMap::new();
-            let levels = frame.column(SCOPE_LEVEL).ok();
-            for row in 0..frame.height() {
-                if let Some(Value::Text(level)) = levels.map(|column| value(column, row)) {
-                    rows.entry(level).or_default().push(row);
-                }
-            }
-            rows
-        };
-        let rows_by_level = evidence.tables.iter().map(|(name, frame)| (name.as_str(), index(frame))).collect();
-        EvidenceFrames { evidence, rows_by_level }
+        let rows_by_scope = evidence.tables.iter().map(|(name, frame)| (name.as_str(), rows_by_scope(frame))).collect();
+        EvidenceFrames { evidence, rows_by_scope }
     }
 
-    /// The rows at the query's scope level, or all rows where it names none.
+    /// The rows at the query's scope level, and of its scope, or all rows where it names none; in the order of the table.
     fn candidates(&self, query: &Query, frame: &DataFrame) -> Vec<usize> {
-        let level = query.conditions.iter().find_map(|(column, condition)| match condition {
-            Condition::Equals(Value::Text(level)) if *column == SCOPE_LEVEL => Some(level),
-            _ => None,
-        });
-        match (level, self.rows_by_level.get(query.table)) {
-            (Some(level), Some(index)) => index.get(level).cloned().unwrap_or_default(),
-            _ => (0..frame.height()).collect(),
+        let named = |wanted: &str| {
+            query.conditions.iter().find_map(|(column, condition)| match condition {
+                Condition::Equals(Value::Text(text)) if *column == wanted => Some(text.as_str()),
+                _ => None,
+            })
+        };
+        let Some((level, levels)) = named(SCOPE_LEVEL).zip(self.rows_by_scope.get(query.table)) else {
+            return (0..frame.height()).collect();
+        };
+        let Some(scopes) = levels.get(level) else { return Vec::new() };
+        if let Some(scope) = named(SCOPE) {
+            return scopes.get(scope).cloned().unwrap_or_default();
         }
+        let mut rows: Vec<usize> = scopes.values().flatten().copied().collect();
+        rows.sort_unstable();
+        rows
     }
 }
 
+fn rows_by_scope(frame: &DataFrame) -> RowsByScope<'_> {
+    let mut rows = RowsByScope::new();
+    let texts = |name: &str| frame.column(name).ok().and_then(|column| column.str().ok());
+    if let (Some(levels), Some(scopes)) = (texts(SCOPE_LEVEL), texts(SCOPE)) {
+        for (row, (level, scope)) in levels.iter().zip(scopes.iter()).enumerate() {
+            if let (Some(level), Some(scope)) = (level, scope) {
+                rows.entry(level).or_default().entry(scope).or_default().push(row);
+            }
+        }
+    }
+    rows
+}
+
+const SCOPE: &str = "scope";
 const SCOPE_LEVEL: &str = "scope_level";
 
 impl EvidenceView for EvidenceFrames<'_> {

@@ -1,6 +1,5 @@
 //! `fixodds export`
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -8,7 +7,7 @@ use anyhow::{Context, bail};
 use fixodds_analytics::evidence::Evidence;
 use fixodds_analytics::open_repair::open_repair_jobs;
 use fixodds_analytics::publication::{Withheld, publishable};
-use fixodds_analytics::query::query;
+use fixodds_analytics::query::{platforms_of_models, query};
 use fixodds_reports::data_package::{self, Input};
 use fixodds_reports::evidence_frames::EvidenceFrames;
 use fixodds_reports::{documents, open_repair, workbook};
@@ -58,14 +57,7 @@ fn published(store: &StoreLayout, least_cell: i64) -> anyhow::Result<(Evidence, 
 
 /// The evidence without anything that rests on too few machines or jobs.
 pub fn publish(store: &StoreLayout, evidence: &Evidence, least_cell: i64) -> anyhow::Result<(Evidence, Withheld)> {
-    Ok(publishable(evidence, &platforms(store)?, least_cell)?)
-}
-
-/// The platform of each model of the catalogue.
-fn platforms(store: &StoreLayout) -> anyhow::Result<BTreeMap<String, String>> {
-    let answer =
-        query(store, "SELECT model_key, max(platform) FROM models WHERE platform IS NOT NULL GROUP BY model_key ORDER BY model_key")?;
-    Ok(answer.rows.iter().filter_map(|row| Some((row[0].as_str()?.to_owned(), row[1].as_str()?.to_owned()))).collect())
+    Ok(publishable(evidence, &platforms_of_models(store)?, least_cell)?)
 }
 
 /// The files that were read into the store, from its ledger.

@@ -1,5 +1,5 @@
 -- One row per category, age band, design trait, its value and primary component (null: any): jobs with a primary fault known, and those condemned.
--- Reads: primary_fault, job, leaf, contrasted_trait.
+-- Reads: primary_fault, job, leaf.
 WITH designed AS (
     SELECT leaf, category, 'drum_design' AS trait, drum_design AS trait_value FROM leaf WHERE drum_design IS NOT NULL
     UNION ALL

@@ -2,27 +2,21 @@
 -- or could not get a new one, and machines of the platform condemned; over all records condemned machines of the platform with a known fault,
 -- those in which this component was found faulty; used parts of the component sold in the category with their prices in hundredths; used ones
 -- followed after the repair, and those whose fault was back within the settings' days.
--- Reads: part_need, job, leaf, fault, primary_fault, store_parts, booked_job, followed_repair, business, cut_off, money_of_account.
+-- Reads: part_need, job_part, job, leaf, fault, primary_fault, followed_repair, business, cut_off.
 WITH recent AS (
     SELECT least(3.0, greatest(date_diff('day', (SELECT min(closed_on) FROM job), t.as_of) / 365.25, 1 / 365.25)) AS years, t.as_of
     FROM cut_off AS t
 ),
 sold AS (
     SELECT
-        j.category,
+        p.category,
         p.component,
         count(*) AS sold,
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price,
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT) * CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price_squared
-    FROM store_parts AS p
-    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
-    CROSS JOIN money_of_account AS m
-    WHERE
-        p.part_source = 'used'
-        AND p.unit_cost > 0
-        AND coalesce(p.unavailable, FALSE) = FALSE
-        AND coalesce(p.currency, m.currency) = m.currency
-    GROUP BY j.category, p.component
+    FROM job_part AS p
+    WHERE p.part_source = 'used' AND p.unit_cost > 0
+    GROUP BY p.category, p.component
 ),
 platform AS (
     SELECT DISTINCT platform, category FROM leaf WHERE platform IS NOT NULL

@@ -1,5 +1,5 @@
 -- One row per scope, component (null: any) and age band (null: all ages): machine-years of the machines that have the component.
--- Reads: exposure, observation, leaf_component, leaf_scope.
+-- Reads: exposure, observation, leaf, leaf_component, leaf_scope.
 WITH leaf_machines AS (
     SELECT leaf, count(*) AS machines FROM observation GROUP BY leaf
 ),

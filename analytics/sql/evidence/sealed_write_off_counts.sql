@@ -1,6 +1,6 @@
 -- One row per scope and component (null: any): condemned jobs, those whose failed part is sealed in, and what went with them;
 -- sums over machines for clustered intervals.
--- Reads: sealed_condemned, leaf_scope.
+-- Reads: sealed_condemned, sealed_component, leaf_scope.
 WITH sliced AS (
     SELECT job, leaf, cluster, CAST(NULL AS VARCHAR) AS component, sealed, design_known, price_new, mass_kg FROM sealed_condemned
     UNION ALL

@@ -1,5 +1,5 @@
 -- One row per model and component (null: any): observed primary faults, machine-years, jobs and condemned jobs.
--- Reads: scope, leaf_scope, exposure, roster_fault, leaf_component, job.
+-- Reads: scope, leaf_scope, exposure, roster_fault, leaf, leaf_component, job.
 WITH model AS (
     SELECT s.scope_id, s.category, l.leaf
     FROM scope AS s

@@ -1,7 +1,7 @@
 -- One row per component and part-number family needed in the three years before the cut-off less a number of months (the parameter): jobs that
 -- needed it, jobs at the customer's home among them and those of these that needed nothing else, pieces a job (the most frequent number), the
 -- median price of a new set in hundredths, the mean days from order to receipt of the component, and how many years of records that is.
--- Reads: part_need, job, store_parts, cut_off.
+-- Reads: part_need, job, job_part, cut_off.
 WITH span AS (
     SELECT
         CAST(t.as_of - to_months(CAST(? AS INTEGER)) AS DATE) AS to_on
@@ -18,8 +18,8 @@ needed AS (
     WHERE j.closed_on > p.from_on AND j.closed_on <= p.to_on
 ),
 waited AS (
-    SELECT s.component, avg(date_diff('day', s.ordered_on, s.received_on)) AS lead_time_days, count(*) AS orders
-    FROM store_parts AS s
+    SELECT s.component, avg(date_diff('day', s.ordered_on, s.received_on)) AS lead_time_days
+    FROM job_part AS s
     CROSS JOIN period AS p
     WHERE s.received_on >= s.ordered_on AND s.received_on <= p.to_on
     GROUP BY s.component

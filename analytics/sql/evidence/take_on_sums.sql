@@ -1,7 +1,7 @@
 -- One row per scope (brands left out) and measure: sums over machines of jobs (or part lines) and of the measured amounts. Money is in
 -- hundredths; loss, write_off, first_visit_fix, part_unavailable and used_part are 1 or 0 per job or line. Recalls are not booked jobs: their
 -- cost stands with the repairs that they come from.
--- Reads: booked_job, recall_provision, store_parts, leaf_scope, scope.
+-- Reads: booked_job, recall_provision, job_part, leaf_scope, scope.
 WITH priced AS (
     SELECT
         b.leaf,
@@ -37,15 +37,15 @@ measured AS (
     FROM booked_job
     WHERE NOT is_recall AND site = 'home' AND visits IS NOT NULL AND outcome <> 'no_fault_found'
     UNION ALL
-    SELECT b.leaf, b.cluster, 'part_unavailable', CASE WHEN coalesce(p.unavailable, FALSE) THEN 1 ELSE 0 END
-    FROM store_parts AS p
-    INNER JOIN booked_job AS b ON b.source = p.source AND b.job_id = p.job_id
-    WHERE p.ordered_on IS NOT NULL OR coalesce(p.unavailable, FALSE)
+    SELECT b.leaf, b.cluster, 'part_unavailable', CASE WHEN p.unavailable THEN 1 ELSE 0 END
+    FROM job_part AS p
+    INNER JOIN booked_job AS b ON b.job = p.job
+    WHERE p.ordered_on IS NOT NULL OR p.unavailable
     UNION ALL
     SELECT b.leaf, b.cluster, 'used_part', CASE WHEN p.part_source = 'used' THEN 1 ELSE 0 END
-    FROM store_parts AS p
-    INNER JOIN booked_job AS b ON b.source = p.source AND b.job_id = p.job_id
-    WHERE p.part_source IS NOT NULL AND coalesce(p.unavailable, FALSE) = FALSE
+    FROM job_part AS p
+    INNER JOIN booked_job AS b ON b.job = p.job
+    WHERE p.part_source IS NOT NULL AND NOT p.unavailable
 ),
 per_machine AS (
     SELECT leaf, cluster, measure, CAST(sum(amount) AS BIGINT) AS amount, count(*) AS jobs

@@ -1,11 +1,11 @@
 -- One row per scope (brands left out) and number of days between order and receipt of a part: orders.
--- Reads: store_parts, booked_job, leaf_scope, scope.
+-- Reads: job_part, booked_job, leaf_scope, scope.
 SELECT
     s.scope_id,
     date_diff('day', p.ordered_on, p.received_on) AS days,
     count(*) AS orders
-FROM store_parts AS p
-INNER JOIN booked_job AS b ON b.source = p.source AND b.job_id = p.job_id
+FROM job_part AS p
+INNER JOIN booked_job AS b ON b.job = p.job
 INNER JOIN leaf_scope AS s ON s.leaf = b.leaf
 INNER JOIN scope AS n ON n.scope_id = s.scope_id AND n.scope_level <> 'brand'
 WHERE p.received_on >= p.ordered_on

@@ -9,8 +9,8 @@ WITH recall AS (
     INNER JOIN job AS a ON a.job = r.job
     INNER JOIN job AS b
         ON b.machine = r.machine
-        AND b.job <> r.job
         AND b.event_on >= a.closed_on
+        AND (b.event_on > a.event_on OR b.job > a.job)
         AND greatest(date_diff('day', a.closed_on, b.event_on), 0.5) = r.followed_days
     INNER JOIN fault AS f ON f.job = b.job AND f.role = 'primary' AND f.component = r.component
     CROSS JOIN business AS s
@@ -18,8 +18,6 @@ WITH recall AS (
 )
 SELECT
     j.job,
-    j.source,
-    j.job_id,
     j.leaf,
     min(j.job) OVER (PARTITION BY j.cluster) AS cluster,
     j.category,
@@ -37,5 +35,5 @@ FROM job AS j
 INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
 CROSS JOIN business AS s
 LEFT JOIN primary_fault AS p ON p.job = j.job
-LEFT JOIN job_parts_cost AS f ON f.source = j.source AND f.job_id = j.job_id
+LEFT JOIN job_parts_cost AS f ON f.job = j.job
 LEFT JOIN recall AS r ON r.job = j.job

@@ -27,7 +27,8 @@ SELECT
     j.parts_cost,
     j.charged,
     j.currency,
-    coalesce(j.price_new, c.price_new) AS price_new
+    j.price_new AS price_new_recorded,
+    c.price_new AS price_new_catalogue
 FROM store_jobs AS j
 LEFT JOIN machine_link AS l ON l.identifier = coalesce(j.machine_id_key, j.serial_key)
 LEFT JOIN roster AS r ON r.machine = l.machine

@@ -6,8 +6,8 @@ SELECT
     b.age_from_years,
     CAST(
         sum(
-            least(o.to_age_days * 4, CAST(coalesce(b.age_to_years * 1461, o.to_age_days * 4) AS BIGINT))
-            - greatest(o.from_age_days * 4, CAST(b.age_from_years * 1461 AS BIGINT))
+            least(o.to_age_days * 4, CAST(round(coalesce(b.age_to_years * 1461, o.to_age_days * 4)) AS BIGINT))
+            - greatest(o.from_age_days * 4, CAST(round(b.age_from_years * 1461) AS BIGINT))
         ) AS BIGINT
     ) AS quarter_days,
     count(*) AS machines

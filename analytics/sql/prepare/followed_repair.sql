@@ -1,8 +1,8 @@
 -- One row per repaired job on a known machine and primary component (null: the job as a whole): how long it was followed, and what ended that.
 -- Return: the machine's next booking on or after the day of closing. Roster machines are followed to the day they left, others to the cut-off.
--- Reads: job, fault, store_parts, observation, cut_off.
+-- Reads: job, fault, job_part, observation, cut_off.
 WITH repaired AS (
-    SELECT j.job, j.source, j.job_id, j.leaf, j.machine, j.event_on, j.closed_on, o.machine IS NOT NULL AS on_roster,
+    SELECT j.job, j.leaf, j.machine, j.event_on, j.closed_on, o.machine IS NOT NULL AS on_roster,
         coalesce(o.to_on, t.as_of) AS followed_to
     FROM job AS j
     LEFT JOIN observation AS o ON o.machine = j.machine AND j.closed_on >= o.from_on AND j.closed_on <= o.to_on
@@ -17,22 +17,24 @@ returned AS (
         AND b.event_on >= r.closed_on
         AND b.event_on <= r.followed_to
         AND (b.event_on > r.event_on OR b.job > r.job)
-        AND b.job <> r.job
     GROUP BY r.job
 ),
 same_again AS (
     SELECT DISTINCT r.job, f.component
     FROM returned AS n
     INNER JOIN repaired AS r ON r.job = n.job
-    INNER JOIN job AS b ON b.machine = r.machine AND b.event_on = n.returned_on AND b.job <> r.job
+    INNER JOIN job AS b
+        ON b.machine = r.machine
+        AND b.event_on = n.returned_on
+        AND (b.event_on > r.event_on OR b.job > r.job)
     INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
     INNER JOIN fault AS g ON g.job = b.job AND g.role = 'primary' AND g.component = f.component
 ),
 replaced AS (
     SELECT DISTINCT r.job, p.component, p.part_source
-    FROM store_parts AS p
-    INNER JOIN repaired AS r ON r.source = p.source AND r.job_id = p.job_id
-    WHERE coalesce(p.unavailable, FALSE) = FALSE
+    FROM job_part AS p
+    INNER JOIN repaired AS r ON r.job = p.job
+    WHERE NOT p.unavailable
 ),
 jobs_with_parts AS (
     SELECT DISTINCT job FROM replaced

@@ -1,13 +1,16 @@
 -- One row per job, ready to count: its leaf, its machine (or itself, where the machine is unknown: the cluster), age and age band.
--- Reads: dated_job, machine_clock, leaf, age_band.
+-- price_new_recorded is what the job itself says, in the money of account; price_new falls back on the catalogue.
+-- Reads: dated_job, machine_clock, leaf, age_band, money_of_account.
 WITH aged AS (
     SELECT
         j.*,
         CASE
             WHEN j.event_on >= k.starts_on THEN date_diff('day', k.starts_on, j.event_on) / 365.25
         END AS age_years,
-        CASE WHEN j.event_on >= k.starts_on THEN k.age_basis ELSE 'unknown' END AS age_basis
+        CASE WHEN j.event_on >= k.starts_on THEN k.age_basis ELSE 'unknown' END AS age_basis,
+        CASE WHEN coalesce(j.currency, m.currency) = m.currency THEN j.price_new_recorded END AS price_new_in_account
     FROM dated_job AS j
+    CROSS JOIN money_of_account AS m
     LEFT JOIN machine_clock AS k ON k.unit = coalesce(j.machine, -j.job)
 )
 SELECT
@@ -34,7 +37,8 @@ SELECT
     a.parts_cost,
     a.charged,
     a.currency,
-    a.price_new
+    a.price_new_in_account AS price_new_recorded,
+    coalesce(a.price_new_in_account, a.price_new_catalogue) AS price_new
 FROM aged AS a
 INNER JOIN leaf AS l
     ON l.category IS NOT DISTINCT FROM a.category

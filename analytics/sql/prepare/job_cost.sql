@@ -16,5 +16,5 @@ SELECT
 FROM job AS j
 INNER JOIN money_of_account AS m ON coalesce(j.currency, m.currency) = m.currency
 LEFT JOIN primary_fault AS p ON p.job = j.job
-LEFT JOIN job_parts_cost AS f ON f.source = j.source AND f.job_id = j.job_id
+LEFT JOIN job_parts_cost AS f ON f.job = j.job
 WHERE j.outcome = 'repaired'

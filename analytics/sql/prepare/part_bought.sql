@@ -1,23 +1,21 @@
 -- One row per part bought with a price in the money of account: what one piece cost, what all pieces of the order line cost, and the price of the machine new at that time (the job's
 -- own; else the catalogue's, which is today's, for parts of the last three years). Logarithms in millionths, so that sums are exact.
--- Reads: store_parts, store_jobs, job, leaf, catalogue, money_of_account, cut_off.
+-- Reads: job_part, job, leaf, catalogue, cut_off.
 WITH priced AS (
     SELECT
-        j.leaf,
-        j.cluster,
+        p.leaf,
+        p.cluster,
         p.component,
         p.part_source,
         p.unit_cost,
         p.unit_cost * CASE WHEN p.quantity > 0 THEN p.quantity ELSE 1 END AS line_cost,
         CASE
-            WHEN r.price_new > 0 AND coalesce(r.currency, m.currency) = m.currency THEN r.price_new
+            WHEN j.price_new_recorded > 0 THEN j.price_new_recorded
             WHEN c.price_new > 0 AND date_diff('day', j.closed_on, t.as_of) <= 1096 THEN c.price_new
         END AS price_new
-    FROM store_parts AS p
-    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
-    INNER JOIN store_jobs AS r ON r.source = j.source AND r.job_id = j.job_id
-    INNER JOIN leaf AS l ON l.leaf = j.leaf
-    INNER JOIN money_of_account AS m ON coalesce(p.currency, m.currency) = m.currency
+    FROM job_part AS p
+    INNER JOIN job AS j ON j.job = p.job
+    INNER JOIN leaf AS l ON l.leaf = p.leaf
     CROSS JOIN cut_off AS t
     LEFT JOIN catalogue AS c ON c.model_key = l.model_key
     WHERE p.unit_cost > 0 AND p.component IS NOT NULL AND p.part_source IS NOT NULL

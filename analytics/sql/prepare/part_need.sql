@@ -1,22 +1,18 @@
 -- One row per job and component for which the job needed a part: the part-number family, pieces, and the price of a new set where known.
 -- A family is a part number without separators and without a single letter after its last digit (a variant of the same part). A part without a
 -- number belongs to the family that its model and component mostly had; where there is none, to the component as such.
--- Reads: store_parts, job, money_of_account.
+-- Reads: job_part.
 WITH line AS (
     SELECT
-        j.job,
-        j.leaf,
+        p.job,
+        p.leaf,
         p.component,
         regexp_replace(upper(regexp_replace(p.part_number, '[^A-Za-z0-9]', '', 'g')), '([0-9])[A-Z]$', '\1') AS family,
-        coalesce(p.quantity, 1) AS quantity,
-        CASE
-            WHEN p.part_source IN ('new-original', 'new-pattern') AND coalesce(p.currency, m.currency) = m.currency THEN p.unit_cost
-        END AS unit_cost,
+        p.quantity,
+        CASE WHEN p.part_source IN ('new-original', 'new-pattern') THEN p.unit_cost END AS unit_cost,
         p.part_source,
-        coalesce(p.unavailable, FALSE) AS unavailable
-    FROM store_parts AS p
-    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
-    CROSS JOIN money_of_account AS m
+        p.unavailable
+    FROM job_part AS p
     WHERE p.component IS NOT NULL
 ),
 usual AS (

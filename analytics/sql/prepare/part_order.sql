@@ -3,12 +3,12 @@
 -- Working days are Monday to Friday; the day after ordering is day 1. Public holidays are not counted out.
 -- statutory_period: within, after, or unknown. A model of unknown last sale is within while its first sale is less than those years ago.
 -- in_force: ordered when the law bound machines placed on the market, of a model placed on the market since then.
--- Reads: store_parts, job, leaf, catalogue, statutory_part.
+-- Reads: job_part, job, leaf, catalogue, statutory_part.
 WITH dated AS (
     SELECT
-        j.job,
-        j.leaf,
-        j.cluster,
+        p.job,
+        p.leaf,
+        p.cluster,
         p.component,
         p.part_source,
         s.law,
@@ -22,9 +22,9 @@ WITH dated AS (
         CASE WHEN p.unavailable AND p.received_on IS NULL THEN 1 ELSE 0 END AS unavailable,
         c.first_sold_on,
         c.last_sold_on
-    FROM store_parts AS p
-    INNER JOIN job AS j ON j.source = p.source AND j.job_id = p.job_id
-    INNER JOIN leaf AS l ON l.leaf = j.leaf
+    FROM job_part AS p
+    INNER JOIN job AS j ON j.job = p.job
+    INNER JOIN leaf AS l ON l.leaf = p.leaf
     INNER JOIN statutory_part AS s ON s.category = l.category AND s.component = p.component
     LEFT JOIN catalogue AS c ON c.model_key = l.model_key
     WHERE p.part_source IN ('new-original', 'new-pattern')

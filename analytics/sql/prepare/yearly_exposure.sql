@@ -23,8 +23,8 @@ SELECT
     b.age_from_years,
     CAST(
         sum(
-            least(a.to_age, a.age_at_cut_off - 1461 * y.years_back, coalesce(CAST(b.age_to_years * 1461 AS BIGINT), a.to_age))
-            - greatest(a.from_age, a.age_at_cut_off - 1461 * (y.years_back + 1), CAST(b.age_from_years * 1461 AS BIGINT))
+            least(a.to_age, a.age_at_cut_off - 1461 * y.years_back, coalesce(CAST(round(b.age_to_years * 1461) AS BIGINT), a.to_age))
+            - greatest(a.from_age, a.age_at_cut_off - 1461 * (y.years_back + 1), CAST(round(b.age_from_years * 1461) AS BIGINT))
         ) AS BIGINT
     ) AS quarter_days
 FROM aged AS a

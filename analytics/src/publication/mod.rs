@@ -17,6 +17,7 @@ mod rows;
 use std::collections::BTreeMap;
 
 use polars::prelude::{Column, DataFrame, PolarsResult, Series};
+use rayon::prelude::*;
 
 use crate::error::AnalyticsError;
 use crate::evidence::Evidence;
@@ -49,17 +50,17 @@ pub fn publishable(
     platforms: &BTreeMap<String, String>,
     least_cell: i64,
 ) -> Result<(Evidence, Withheld), AnalyticsError> {
-    let mut tables: BTreeMap<String, PublishedTable> = BTreeMap::new();
     let mut published = evidence.clone();
     published.tables.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
     published.about.table_rows.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
     published.about.business = Default::default();
-    for (name, frame) in &published.tables {
+    let read = |(name, frame): (&String, &DataFrame)| {
         let mut table = PublishedTable::read(name, frame).map_err(|cause| fault(name, &cause))?;
         table.withhold_small(least_cell);
         curves::thin(&mut table, least_cell);
-        tables.insert(name.clone(), table);
-    }
+        Ok((name.clone(), table))
+    };
+    let mut tables: BTreeMap<String, PublishedTable> = published.tables.par_iter().map(read).collect::<Result<_, AnalyticsError>>()?;
     release::withhold(&mut tables, platforms, least_cell);
     published.about.least_cell = Some(least_cell);
     published.about.put_aside.retain(|row| row.count >= least_cell);

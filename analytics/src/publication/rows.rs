@@ -1,8 +1,6 @@
 //! A table as the rules of publication see it: dimensions as small numbers, counts, and which rows are withheld.
 
-use std::collections::BTreeMap;
-
-use polars::prelude::{AnyValue, Column, DataFrame, DataType, NamedFrom, PolarsResult, Series};
+use polars::prelude::{AnyValue, Column, DataFrame, DataType, NamedFrom, PlHashMap, PolarsResult, Series};
 
 /// Dimensions that are numbers.
 const NUMBER_DIMENSIONS: [&str; 6] = ["age_from_years", "age_to_years", "age_years", "horizon_days", "probability_from", "probability_to"];
@@ -35,37 +33,20 @@ pub struct PublishedTable {
     pub dimensions: Vec<(String, Vec<u32>)>,
     pub counts: Vec<(String, Vec<Option<i64>>)>,
     pub withheld: Vec<bool>,
-    /// Texts of the dimensions by their number.
-    pub words: Vec<String>,
+    pub words: Words,
     statistics: Vec<Option<String>>,
 }
 
 impl PublishedTable {
     pub fn read(name: &str, frame: &DataFrame) -> PolarsResult<PublishedTable> {
-        let mut words = vec![String::new()];
-        let mut numbers: BTreeMap<String, u32> = BTreeMap::new();
+        let mut words = Words::default();
         let (mut dimensions, mut counts) = (Vec::new(), Vec::new());
         for column in frame.columns() {
             let column_name = column.name().to_string();
             if is_dimension(column) {
-                let values = (0..frame.height())
-                    .map(|row| {
-                        Ok(match column.get(row)? {
-                            AnyValue::Null => ANY,
-                            value => {
-                                let text = value.get_str().map_or_else(|| value.to_string(), str::to_owned);
-                                *numbers.entry(text.clone()).or_insert_with(|| {
-                                    words.push(text);
-                                    words.len() as u32 - 1
-                                })
-                            }
-                        })
-                    })
-                    .collect::<PolarsResult<Vec<u32>>>()?;
-                dimensions.push((column_name, values));
+                dimensions.push((column_name, words.numbered(column)?));
             } else if is_count(column) {
-                let values = (0..frame.height()).map(|row| Ok(whole(&column.get(row)?))).collect::<PolarsResult<Vec<_>>>()?;
-                counts.push((column_name, values));
+                counts.push((column_name, whole(column)?));
             }
         }
         let statistics = match frame.column("statistic") {
@@ -88,7 +69,7 @@ impl PublishedTable {
     }
 
     pub fn word(&self, name: &str, row: usize) -> Option<&str> {
-        self.dimension(name).map(|values| values[row]).filter(|word| *word != ANY).map(|word| self.words[word as usize].as_str())
+        self.dimension(name).map(|values| values[row]).filter(|word| *word != ANY).map(|word| self.words.text(word))
     }
 
     /// Withholds every row with a count, or a remainder of one, between 1 and `least - 1`.
@@ -121,11 +102,51 @@ fn is_count(column: &Column) -> bool {
     (*column.dtype() == DataType::Int64 && !NOT_COUNTS.contains(&name) && !super::LEFT_OUT.contains(&name)) || name.ends_with("_total")
 }
 
-fn whole(value: &AnyValue<'_>) -> Option<i64> {
-    match value {
-        AnyValue::Int64(count) => Some(*count),
-        AnyValue::Float64(total) if total.fract() == 0.0 => Some(*total as i64),
-        _ => None,
+fn whole(column: &Column) -> PolarsResult<Vec<Option<i64>>> {
+    Ok(match column.dtype() {
+        DataType::Int64 => column.i64()?.iter().collect(),
+        _ => column.f64()?.iter().map(|total| total.filter(|total| total.fract() == 0.0).map(|total| total as i64)).collect(),
+    })
+}
+
+/// Texts of the dimensions of a table by number, from 1.
+#[derive(Default)]
+pub struct Words {
+    texts: Vec<String>,
+    numbers: PlHashMap<String, u32>,
+}
+
+impl Words {
+    /// The text of a number; nothing for [`ANY`].
+    pub fn text(&self, number: u32) -> &str {
+        (number as usize).checked_sub(1).map_or("", |at| self.texts[at].as_str())
+    }
+
+    /// The number of a text that stands in the table.
+    pub fn number(&self, text: &str) -> Option<u32> {
+        self.numbers.get(text).copied()
+    }
+
+    pub fn all(&self) -> impl Iterator<Item = &str> {
+        self.texts.iter().map(String::as_str)
+    }
+
+    fn number_of(&mut self, text: &str) -> u32 {
+        self.number(text).unwrap_or_else(|| {
+            self.texts.push(text.to_owned());
+            let number = self.texts.len() as u32;
+            self.numbers.insert(text.to_owned(), number);
+            number
+        })
+    }
+
+    fn numbered(&mut self, column: &Column) -> PolarsResult<Vec<u32>> {
+        if let Ok(texts) = column.str() {
+            return Ok(texts.iter().map(|text| text.map_or(ANY, |text| self.number_of(text))).collect());
+        }
+        let values = column.as_materialized_series();
+        let number = |value: AnyValue<'_>| if value.is_null() { ANY } else { self.number_of(&value.to_string()) };
+        Ok(values.iter().map(number).collect())
     }
 }
 

@@ -100,7 +100,8 @@ impl IntervalPlot {
         };
         let (x, y) = (scale.at(quantity.value), top + 27);
         if self.look == Look::Bars {
-            canvas.rectangle([(scale.at(0.0), y - 5), (x, y + 5)], ink, 0.45)?;
+            let zero = scale.at(0.0);
+            canvas.rectangle([(zero.min(x), y - 5), (zero.max(x), y + 5)], ink, 0.45)?;
         }
         if let Some((lower, upper)) = quantity.interval {
             whisker(canvas, scale, (lower, upper), y, ink)?;
@@ -117,7 +118,10 @@ impl IntervalPlot {
             let least = quantities().filter_map(|q| q.interval.map(|(lower, _)| lower)).filter(|lower| *lower > 0.0).fold(1.0, f64::min);
             return Scale::logarithmic((least * 0.9).max(0.05), (furthest * 1.1).clamp(2.0, 50.0), (LEFT, RIGHT));
         }
-        Scale::linear(0.0, furthest.min(largest * LONGEST_REACH).max(f64::MIN_POSITIVE), (LEFT, RIGHT))
+        let least = quantities().map(|quantity| quantity.value).chain(reference).fold(0.0, f64::min);
+        let nearest = quantities().filter_map(|quantity| quantity.interval).map(|(lower, _)| lower).fold(least, f64::min);
+        let reach = LONGEST_REACH * largest.max(-least);
+        Scale::linear(nearest.max(-reach), furthest.min(reach).max(f64::MIN_POSITIVE), (LEFT, RIGHT))
     }
 }
 

@@ -6,12 +6,16 @@ use serde::Serialize;
 
 /// Longer texts are sentences and need a wider column.
 const LONGEST_WORDS: usize = 40;
+/// A row with as many figures with intervals is too long for one line.
+const FIGURES_OF_WIDE_TABLE: usize = 3;
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct RenderedTable {
     pub caption: String,
     pub columns: Vec<RenderedColumn>,
     pub rows: Vec<Vec<RenderedCell>>,
+    /// Whether its figures need several lines, lest it be too wide to read.
+    pub wide: bool,
     pub notes: Vec<RenderedNote>,
 }
 
@@ -71,7 +75,10 @@ pub(super) fn table(table: &Table) -> Result<RenderedTable, &str> {
         unit: column.unit.clone(),
         at_end: column.align == Align::End,
     });
-    Ok(RenderedTable { caption: table.caption.clone(), columns: columns.collect(), rows, notes: marked.chain(remarks).collect() })
+    let figures =
+        |cells: &Vec<Cell>| cells.iter().filter(|cell| matches!(cell, Cell::Quantity(quantity) if quantity.interval.is_some())).count();
+    let wide = table.rows.iter().map(figures).max().unwrap_or(0) >= FIGURES_OF_WIDE_TABLE;
+    Ok(RenderedTable { caption: table.caption.clone(), columns: columns.collect(), rows, wide, notes: marked.chain(remarks).collect() })
 }
 
 /// A figure outside a table: units in full, and the reason in place of a missing number.

@@ -1,6 +1,7 @@
 //! What was condemned, and why.
 
-use crate::document::{Block, Cell, Column, Section, Table, Unit};
+use crate::charts::Look;
+use crate::document::{Cell, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, counted_cell};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
@@ -12,8 +13,14 @@ fn condemned() -> Query {
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("condemned", "What was condemned, and why");
-    section.blocks.push(Block::Table(by_category(brief)));
-    section.blocks.push(Block::Table(by_reason(brief)));
+    section.blocks.push(by_category(brief).drawn(1, 1, Look::Dots, "Share of all jobs that ended with the machine condemned.", None));
+    section.blocks.push(by_reason(brief).drawn(
+        1,
+        1,
+        Look::Bars,
+        "Share of all jobs that ended with the machine condemned for this reason.",
+        None,
+    ));
     section
 }
 

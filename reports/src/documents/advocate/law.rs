@@ -5,6 +5,7 @@ use fixodds_schemas::vocabulary::{Audience, StatutoryClass};
 
 use super::claims::Draft;
 use super::{declared, prices};
+use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Fold, Section, Table, Unit};
 use crate::documents::brief::{Brief, counted, counted_cell, said};
 use crate::evidence_view::Query;
@@ -92,8 +93,9 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             limit(brief)
         )));
         section.blocks.push(Block::Note(LAW_NOTE.to_owned()));
-        section.blocks.push(Block::Table(by_period));
-        section.blocks.push(Block::Table(by_audience(brief)));
+        let description = "Share of orders that took longer than the law's working days or could not be met.";
+        section.blocks.push(by_period.drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None));
+        section.blocks.push(by_audience(brief).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None));
         section.blocks.extend(by_class(brief));
     }
     prices::blocks(brief, &mut section);
@@ -101,6 +103,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     section
 }
 
+/// Column of the tables below that is drawn.
+const LATE_OR_NOT_TO_BE_HAD: usize = 5;
 const STATISTICS: [&str; 4] = ["late", "late_allowing_holidays", "unavailable", "late_or_unavailable"];
 
 fn columns(first: &str) -> Vec<Column> {
@@ -137,16 +141,21 @@ fn table(caption: &str, first: &str, rows: Vec<Vec<Cell>>) -> Table {
 
 fn by_period(brief: &Brief<'_>) -> Table {
     let periods = [
-        ("within", "within the law's years after the last sale"),
-        ("in_force", "of these, of models that the law bound when the order was made"),
-        ("after", "later"),
-        ("unknown", "day of the last sale not known"),
+        ("within", "within the law's years"),
+        ("in_force", "of these, law in force"),
+        ("after", "after the law's years"),
+        ("unknown", "last sale not known"),
     ];
     let of = |(period, label): (&'static str, &str)| {
         let scoped = |query: Query| query.overall().null("audience").null("statutory_class").with("period", period);
         cells(brief, wording::sentence_case(label), &scoped)
     };
     let mut table = table("Orders of new original parts, by when they were made", "Ordered", periods.into_iter().filter_map(of).collect());
+    table.notes.push(
+        "The law's years count from the day on which the last unit of the model was placed on the market. Law in force: the order was made when the law bound such \
+         machines, for a model that it bound."
+            .to_owned(),
+    );
     table.notes.push(HOLIDAYS.to_owned());
     table
 }
@@ -183,7 +192,8 @@ fn by_class(brief: &Brief<'_>) -> Vec<Block> {
             continue;
         }
         let caption = format!("{}: within the law's years, by class of parts", category.heading());
-        let block = Block::Table(table(&caption, "Class of parts", rows));
+        let description = "Share of orders that took longer than the law's working days or could not be met.";
+        let block = table(&caption, "Class of parts", rows).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None);
         blocks.push(if place == 0 { block } else { Block::Fold(Fold { summary: caption, blocks: vec![block] }) });
     }
     blocks

@@ -2,6 +2,7 @@
 
 use super::claims::Draft;
 use super::law::SAME_PRICE;
+use crate::charts::Look;
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, counted_cell, said, shortened};
@@ -58,7 +59,8 @@ pub(super) fn blocks(brief: &Brief<'_>, section: &mut Section) {
         return;
     };
     section.blocks.push(Block::Subheading("What parts cost".to_owned()));
-    section.blocks.push(Block::Table(table(brief, category)));
+    let description = "Median price of one new original piece as a share of the price of the machine new.";
+    section.blocks.push(table(brief, category).drawn(1, 2, Look::Bars, description, None));
 }
 
 /// Components with a price of a new original part, those most often bought first.

@@ -1,5 +1,6 @@
 //! The three to five parts of each category that fail most, and how sure the records make it.
 
+use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, probability_cell, shortened};
 use crate::evidence_view::{Query, Row};
@@ -31,17 +32,21 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         "The three to five parts of each category that fail most. The probability says how sure the records make it that a part belongs among them."
             .to_owned(),
     ));
-    section.blocks.extend(brief.main().iter().filter_map(|category| table(brief, category)).map(Block::Table));
+    section.blocks.extend(brief.main().iter().filter_map(|category| table(brief, category)).map(drawn));
     if known(brief.others()) {
         section.blocks.extend(brief.others_folded(vec![Block::Table(others(brief))]));
     }
     section
 }
 
+fn drawn(table: Table) -> Block {
+    table.drawn(2, 3, Look::Bars, "Share of all primary faults of the category.", None)
+}
+
 fn cells(brief: &Brief<'_>, row: &Row) -> Vec<Cell> {
     vec![
         Cell::Text(brief.component_of(row)),
-        Cell::Text(if is_listed(row) { "yes" } else { "no" }.to_owned()),
+        Cell::Text(if is_listed(row) { "listed" } else { "not listed" }.to_owned()),
         probability_cell(row, "probability"),
         row.cell(Unit::Share),
         row.count_cell("events"),

@@ -1,6 +1,7 @@
 //! Write-offs that the design forced: how many, of what, at what price, and what is lost with them.
 
 use super::claims::Draft;
+use crate::charts::Look;
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, KeyFigure, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, counted, counted_cell, said};
@@ -86,10 +87,12 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     if !categories.rows.is_empty() {
         section.blocks.push(Block::KeyFigures(key_figures(brief)));
     }
-    section.blocks.push(Block::Table(categories));
+    let share = "Share of condemned machines of known design whose failed part is sealed in.";
+    section.blocks.push(categories.drawn(1, 1, Look::Dots, share, None));
     let parts = by_part(brief);
     if !parts.rows.is_empty() {
-        section.blocks.push(Block::Table(parts));
+        let saved = "Share of condemned machines of known design that would have been saved if the part could be replaced; at 0, none.";
+        section.blocks.push(parts.drawn(1, 3, Look::Dots, saved, None));
     }
     section
 }

@@ -1,11 +1,13 @@
 //! What to quote by fault, and up to what price a repair serves the customer.
 
+use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, counted_cell};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const MOST_FAULTS: usize = 10;
+const BETTER_NEW: &str = "Above this price of a repair, a new machine costs the customer less for each expected further year.";
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("quotes", "What to quote");
@@ -28,8 +30,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             continue;
         }
         section.blocks.push(Block::Subheading(category.heading()));
-        section.blocks.push(Block::Table(table));
-        section.blocks.push(Block::Table(lives(brief, category)));
+        section.blocks.push(table.drawn(1, 1, Look::Bars, "The price to quote once the fault is known.", None));
+        section.blocks.push(lives(brief, category).drawn(1, 2, Look::Dots, BETTER_NEW, None));
     }
     section
 }

@@ -1,5 +1,6 @@
 //! What to carry, what to keep, and what to strip.
 
+use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Fold, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, shortened};
 use crate::evidence_view::{Query, Row};
@@ -28,8 +29,14 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         wording::plain(settings.van_restock_days),
         wording::in_sentence(&Quantity::new(settings.service_level, Unit::Share)),
     )));
-    section.blocks.push(Block::Table(held_out(brief)));
-    section.blocks.push(Block::Table(van_table(brief, &van)));
+    section.blocks.push(held_out(brief).drawn(
+        1,
+        1,
+        Look::Bars,
+        "Share of visits to homes with a fault that were done at the first visit.",
+        None,
+    ));
+    section.blocks.push(van_table(brief, &van).drawn(2, 5, Look::Bars, "First-visit repairs that the part gives in a year.", None));
     let shelf = shelf_table(brief, &list(brief, "shelf"));
     section.blocks.push(Block::Fold(Fold { summary: shelf.caption.clone(), blocks: vec![Block::Table(shelf)] }));
     section
@@ -161,7 +168,7 @@ pub(super) fn donors(brief: &Brief<'_>) -> Section {
             .collect();
         if of.is_empty() { Cell::Nothing } else { Cell::Text(wording::enumeration(&of)) }
     };
-    section.blocks.push(Block::Table(Table {
+    let table = Table {
         caption: "By platform, the most worth first".to_owned(),
         columns: vec![
             Column::text("Platform"),
@@ -182,7 +189,14 @@ pub(super) fn donors(brief: &Brief<'_>) -> Section {
             .collect(),
         notes: Vec::new(),
         when_empty: brief.when_empty("donor_value", "No used part was fitted to a machine whose platform is known."),
-    }));
+    };
+    section.blocks.push(table.drawn(
+        3,
+        3,
+        Look::Bars,
+        "What the used parts of one more condemned machine bring, less the time to strip it.",
+        None,
+    ));
     let table = parts_table(brief, &parts);
     if !table.rows.is_empty() {
         section.blocks.push(Block::Fold(Fold { summary: table.caption.clone(), blocks: vec![Block::Table(table)] }));

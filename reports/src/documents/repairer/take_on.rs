@@ -1,5 +1,6 @@
 //! Which models to take on: the verdicts, their rule, and what stands behind them.
 
+use crate::charts::{Look, Reference};
 use crate::document::{Block, Cell, Column, Fold, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, counted_cell, shortened};
 use crate::evidence_view::{Query, Row};
@@ -13,7 +14,7 @@ const VERDICTS: [(&str, &str); 4] =
 const MONEY: [(&str, &str); 6] = [
     ("charged", "Charged"),
     ("parts", "Parts"),
-    ("labour", "Labour, at the business's own hourly cost"),
+    ("labour", "Labour, own hourly cost"),
     ("travel", "Travel"),
     ("recall_cost", "Set aside for recalls"),
     ("contribution", "Contribution: what is left"),
@@ -41,16 +42,14 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             continue;
         }
         section.blocks.push(Block::Subheading(category.heading()));
-        section.blocks.push(Block::Table(money(brief, category)));
-        section.blocks.push(Block::Table(verdicts(
-            brief,
-            &format!("{}: platforms", category.heading()),
-            &contributions(brief, category, "platform"),
-            MOST_SHOWN,
-        )));
+        section.blocks.push(money(brief, category).drawn(1, 1, Look::Bars, "Mean of each part of the account, for one booked job.", None));
+        let platforms = &contributions(brief, category, "platform");
+        section
+            .blocks
+            .push(contribution_chart(brief, verdicts(brief, &format!("{}: platforms", category.heading()), platforms, MOST_SHOWN)));
         let attention: Vec<Row> = models.iter().filter(|row| row.text("verdict") != Some("take_on")).cloned().collect();
         let caption = format!("{}: models that are not simply to be taken on", category.heading());
-        section.blocks.push(Block::Table(verdicts(brief, &caption, &attention, MOST_SHOWN)));
+        section.blocks.push(contribution_chart(brief, verdicts(brief, &caption, &attention, MOST_SHOWN)));
         let all = verdicts(brief, &format!("{}: all models, least contribution first", category.heading()), &models, MOST_MODELS);
         let behind = behind(brief, category, &models);
         section.blocks.push(Block::Fold(Fold { summary: all.caption.clone(), blocks: vec![Block::Table(all), Block::Table(behind)] }));
@@ -163,6 +162,13 @@ fn verdicts(brief: &Brief<'_>, caption: &str, rows: &[Row], most: usize) -> Tabl
         when_empty: "None.".to_owned(),
     };
     shortened(table, most, "take_on")
+}
+
+/// Verdicts with their contributions drawn against the least that is wanted.
+fn contribution_chart(brief: &Brief<'_>, table: Table) -> Block {
+    let least = brief.evidence.about().business.least_contribution_per_job;
+    let reference = Reference { value: least, label: format!("least wanted: {}", amount(brief, least)) };
+    table.drawn(2, 2, Look::Dots, "What one booked job leaves on average, against the least that is wanted of it.", Some(reference))
 }
 
 /// What else decides: visits, write-offs, recalls, parts.

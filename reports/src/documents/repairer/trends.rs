@@ -1,5 +1,6 @@
 //! What changes from year to year, beyond chance.
 
+use crate::charts::{Look, Reference};
 use crate::document::{Block, Cell, Column, Fold, Section, Table, Unit};
 use crate::documents::brief::{Brief, shortened};
 use crate::evidence_view::{Query, Row};
@@ -23,8 +24,10 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
          change is called one only where chance, and the number of trends compared, do not explain it. Machines in which more and more parts have been renewed fail less at the same age: a falling rate may be that, and not a better design. Money is not corrected for inflation."
             .to_owned(),
     ));
-    section.blocks.push(Block::Table(overall(brief)));
-    section.blocks.push(Block::Table(components(brief)));
+    let factor = "Factor from one year to the next; at 1, no change.";
+    let no_change = || Some(Reference { value: 1.0, label: "no change".to_owned() });
+    section.blocks.push(overall(brief).drawn(1, 2, Look::Ratios, factor, no_change()));
+    section.blocks.push(components(brief).drawn(2, 3, Look::Ratios, factor, no_change()));
     let years = years(brief);
     section.blocks.push(Block::Fold(Fold { summary: years.caption.clone(), blocks: vec![Block::Table(years)] }));
     section
