@@ -121,6 +121,9 @@ pub struct Analyse {
     /// TOML file with the figures of the business; `fixodds business` prints one to start from
     #[arg(long, value_name = "FILE")]
     pub business: Option<PathBuf>,
+    /// File with the public holidays, one day (YYYY-MM-DD) a line, that are no working days when waits for parts are counted
+    #[arg(long, value_name = "FILE")]
+    pub holidays: Option<PathBuf>,
     /// Memory that the database may use before it spills to disk, in MiB
     #[arg(long, default_value_t = 3072)]
     pub memory_mib: u64,

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::support::{demo, rows, succeed};
+use crate::support::{demo, fixodds, rows, succeed};
 
 /// Orders with their dates, and the working days counted on a calendar of 2024: 1 January 2024 was a Monday.
 const ORDERS: [(&str, &str, i64); 8] = [
@@ -56,6 +56,8 @@ fn waits_are_counted_in_working_days() {
         );
         rows(&store, &select).into_iter().next().unwrap_or(Value::Null)
     };
+    waits_without_holidays(&store, &folder);
+    succeed(["analyse", "--store", store_text]);
     let late = ORDERS.iter().filter(|(.., days)| *days > 15).count();
     let within = of("within", "late");
     assert_eq!((&within["orders"], &within["events"], &within["orders_open"]), (&8.into(), &late.into(), &1.into()));
@@ -78,6 +80,25 @@ fn waits_are_counted_in_working_days() {
         (&class[0]["audience"], &class[0]["statutory_class"], &class[0]["orders"]),
         (&"professional".into(), &"pumps".into(), &8.into())
     );
+}
+
+/// With Monday 8 January and Monday 15 January off, the waits of the three weeks are two days shorter and one that ends on the 8th is one shorter;
+/// a Saturday off changes nothing. Waits in order: 0, 0, 0, 0, 13, 14, 17, 18.
+fn waits_without_holidays(store: &Path, folder: &Path) {
+    let file = folder.join("holidays.txt");
+    fs::write(&file, "# off\n2024-01-08 no deliveries\n2024-01-15\n2024-01-20 a Saturday\n").unwrap();
+    succeed(["analyse", "--store", store.to_str().unwrap(), "--holidays", file.to_str().unwrap()]);
+    let found = rows(
+        store,
+        "SELECT statistic, events, estimate FROM part_supply WHERE scope_level = 'all' AND part_source = 'new-original' AND audience IS NULL \
+         AND statutory_class IS NULL AND period = 'within' AND statistic IN ('late', 'wait_median') ORDER BY statistic",
+    );
+    assert_eq!(found[0]["events"], 2, "{found:?}");
+    assert_eq!(found[1]["estimate"], 6.5, "{found:?}");
+    fs::write(&file, "8 January 2024\n").unwrap();
+    let refused = fixodds(["analyse", "--store", store.to_str().unwrap(), "--holidays", file.to_str().unwrap()]);
+    let message = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(!refused.status.success() && message.contains("line 1: `8` is no day"), "{message}");
 }
 
 fn claims() -> Vec<Value> {

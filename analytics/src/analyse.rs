@@ -1,10 +1,11 @@
 //! One analysis: prepare, build every evidence table, swap them in as one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, TryLockError};
 use std::path::Path;
 use std::time::Instant;
 
+use chrono::NaiveDate;
 use fixodds_schemas::checksums;
 use fixodds_schemas::store_layout::StoreLayout;
 use polars::prelude::DataFrame;
@@ -27,6 +28,8 @@ pub struct AnalyseOptions {
     pub resources: Resources,
     /// What the business decides by.
     pub business: BusinessSettings,
+    /// Days that are no working days, beside Saturdays and Sundays.
+    pub holidays: BTreeSet<NaiveDate>,
 }
 
 /// Builds all evidence tables from the store's current snapshot and makes them the current evidence.
@@ -37,7 +40,7 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     progress("checksums");
     undamaged(store, &snapshot)?;
     let scratch = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
-    let engine = Engine::open(store, scratch.path(), options.as_of.as_deref(), &options.resources, &options.business, progress)?;
+    let engine = Engine::open(store, scratch.path(), options, progress)?;
     let mut about = about(&engine, store)?;
     if about.jobs == 0 {
         return Err(AnalyticsError::EmptyStore);
@@ -193,6 +196,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             table_rows: BTreeMap::new(),
             missing: BTreeMap::new(),
             business: engine.business.clone(),
+            holidays: engine.holidays,
             least_cell: None,
         })
     })?;

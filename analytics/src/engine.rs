@@ -1,12 +1,14 @@
 //! The embedded database over the store: views of its Parquet files, the vocabulary as tables, and the SQL that prepares the evidence.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use chrono::NaiveDate;
 use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
 
+use crate::analyse::AnalyseOptions;
 use crate::business::BusinessSettings;
 use crate::error::AnalyticsError;
 
@@ -71,6 +73,8 @@ pub struct Engine {
     connection: Connection,
     pub scopes: Vec<Scope>,
     pub business: BusinessSettings,
+    /// Public holidays that were given.
+    pub holidays: usize,
 }
 
 /// Resources that the database may use.
@@ -91,19 +95,18 @@ impl Engine {
     pub fn open(
         store: &StoreLayout,
         scratch: &Path,
-        as_of: Option<&str>,
-        resources: &Resources,
-        business: &BusinessSettings,
+        options: &AnalyseOptions,
         progress: &mut dyn FnMut(&str),
     ) -> Result<Self, AnalyticsError> {
         let connection = Connection::open(scratch.join("analysis.duckdb")).map_err(sql("open"))?;
-        let mut engine = Self { connection, scopes: Vec::new(), business: business.clone() };
-        engine.run("settings", &settings(scratch, resources))?;
+        let mut engine = Self { connection, scopes: Vec::new(), business: options.business.clone(), holidays: options.holidays.len() };
+        engine.run("settings", &settings(scratch, &options.resources))?;
         let snapshot = store.current_dir()?;
         for table in STORE_TABLES {
             engine.run(table, &store_view(&snapshot, table)?)?;
         }
-        engine.add_cut_off(as_of)?;
+        engine.add_cut_off(options.as_of.as_deref())?;
+        engine.add_holidays(&options.holidays)?;
         engine.add_vocabulary()?;
         for (name, select) in PREPARED {
             progress(name);
@@ -170,6 +173,14 @@ impl Engine {
         self.connection
             .execute("INSERT INTO cut_off SELECT coalesce(CAST(? AS DATE), (SELECT max(closed_on) FROM store_jobs))", params![as_of])
             .map_err(sql("cut_off"))?;
+        Ok(())
+    }
+
+    fn add_holidays(&self, days: &BTreeSet<NaiveDate>) -> Result<(), AnalyticsError> {
+        self.run("holiday", "CREATE TABLE holiday (day DATE)")?;
+        for day in days {
+            self.connection.execute("INSERT INTO holiday VALUES (CAST(? AS DATE))", params![day.to_string()]).map_err(sql("holiday"))?;
+        }
         Ok(())
     }
 

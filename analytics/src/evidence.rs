@@ -53,6 +53,9 @@ pub struct About {
     /// What the business decides by.
     #[serde(default)]
     pub business: BusinessSettings,
+    /// Public holidays that were given and are left out of working days.
+    #[serde(default)]
+    pub holidays: usize,
     /// The fewest machines or jobs that a figure rests on, where this is evidence for publication.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub least_cell: Option<i64>,

@@ -8,6 +8,7 @@ pub mod error;
 pub mod evidence;
 mod evidence_rows;
 pub mod fault_odds;
+pub mod holidays;
 pub mod open_repair;
 pub mod publication;
 pub mod query;

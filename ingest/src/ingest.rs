@@ -259,33 +259,25 @@ impl<'a> Run<'a> {
         let is_jobs = table == "jobs";
         let mut finding = Row::new(schema_of("findings"));
         let mut reader = TableReader::new(&work.plan, self.context);
-        let mut records = work.source.records()?;
-        let mut record = Record::default();
-        while records.read(&mut record)? {
+        readers::for_each_record(&*work.source, |record, bytes| {
             account.rows_in += 1;
             if account.rows_in % ROWS_PER_REPORT == 1 {
-                progress(Progress::Reading {
-                    file: file.to_string(),
-                    table: table.to_owned(),
-                    rows: account.rows_in,
-                    bytes: records.bytes_read(),
-                    total_bytes,
-                });
+                progress(Progress::Reading { file: file.to_string(), table: table.to_owned(), rows: account.rows_in, bytes, total_bytes });
             }
             let place = Place { table, file: &file, line: record.line };
-            if let Err(rejection) = reader.read(&record, self.jobs.as_ref(), &mut self.reviews) {
+            if let Err(rejection) = reader.read(record, self.jobs.as_ref(), &mut self.reviews) {
                 account.quarantined += 1;
                 if let Some(column) = &rejection.column {
                     words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
                 }
-                self.quarantine.row(place, &rejection, &reader.raw(&record), reader.title_line().as_deref())?;
-                continue;
+                self.quarantine.row(place, &rejection, &reader.raw(record), reader.title_line().as_deref())?;
+                return Ok(());
             }
             let identity = reader.identity();
             match index.see(identity, outdated) {
                 Seen::Repeat => {
                     account.repeats += 1;
-                    continue;
+                    return Ok(());
                 }
                 Seen::New => account.accepted += 1,
                 Seen::Changed => {
@@ -321,7 +313,8 @@ impl<'a> Run<'a> {
             } else if let (Some(jobs), Some(job)) = (&self.jobs, reader.job_key()) {
                 rows_without_job += u64::from(!jobs.knows(job));
             }
-        }
+            Ok(())
+        })?;
         if rows_without_job > 0 {
             self.doubts.push(Doubt::JobsUnknown { table: table.to_owned(), rows: rows_without_job });
         }

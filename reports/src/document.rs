@@ -5,7 +5,7 @@
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot, Reference};
 
 /// Rows of a table that a drawing of it shows.
-const MOST_DRAWN: usize = 14;
+const MOST_DRAWN: usize = 18;
 
 /// Whom a document serves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

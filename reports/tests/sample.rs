@@ -96,6 +96,7 @@ fn about() -> About {
         table_rows: BTreeMap::new(),
         missing: BTreeMap::new(),
         business: Default::default(),
+        holidays: 0,
         least_cell: None,
     }
 }

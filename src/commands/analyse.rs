@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use fixodds_analytics::business::BusinessSettings;
 use fixodds_analytics::engine::Resources;
 use fixodds_analytics::evidence::About;
+use fixodds_analytics::holidays::read_holidays;
 use fixodds_analytics::{AnalyseOptions, analyse};
 use fixodds_schemas::StoreLayout;
 
@@ -15,7 +16,9 @@ use crate::terminal::Terminal;
 
 pub fn run(arguments: &Analyse) -> anyhow::Result<Outcome> {
     let business = arguments.business.as_deref().map(BusinessSettings::open).transpose()?.unwrap_or_default();
-    let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources: Resources { memory_mib: arguments.memory_mib }, business };
+    let holidays = arguments.holidays.as_deref().map(read_holidays).transpose()?.unwrap_or_default();
+    let resources = Resources { memory_mib: arguments.memory_mib };
+    let options = AnalyseOptions { as_of: arguments.as_of.clone(), resources, business, holidays };
     let progress = Progress::new();
     let evidence = analyse(&StoreLayout::new(&arguments.store), &options, &mut |step| progress.step(step))?;
     drop(progress);

@@ -1,9 +1,9 @@
 -- One row per order of a new part that a law lists: when it was ordered, the working days until it came (null: it has not), whether it could
 -- not be had, and where the order lies against the law's years after the last unit of the model was sold.
--- Working days are Monday to Friday; the day after ordering is day 1. Public holidays are not counted out.
+-- Working days are Monday to Friday without the public holidays that were given; the day after ordering is day 1.
 -- statutory_period: within, after, or unknown. A model of unknown last sale is within while its first sale is less than those years ago.
 -- in_force: ordered when the law bound machines placed on the market, of a model placed on the market since then.
--- Reads: job_part, job, leaf, catalogue, statutory_part.
+-- Reads: job_part, job, leaf, catalogue, statutory_part, holiday.
 WITH dated AS (
     SELECT
         p.job,
@@ -30,14 +30,27 @@ WITH dated AS (
     WHERE p.part_source IN ('new-original', 'new-pattern')
         AND (p.ordered_on IS NOT NULL OR p.unavailable)
 ),
+wait AS (
+    SELECT DISTINCT ordered_on, received_on FROM dated WHERE received_on IS NOT NULL
+),
+-- 1900-01-01 was a Monday.
+interrupted AS (
+    SELECT w.ordered_on, w.received_on, count(*) AS holidays
+    FROM wait AS w
+    INNER JOIN holiday AS h
+        ON h.day > w.ordered_on AND h.day <= w.received_on AND date_diff('day', DATE '1900-01-01', h.day) % 7 < 5
+    GROUP BY w.ordered_on, w.received_on
+),
 counted AS (
     SELECT
         d.*,
+        coalesce(i.holidays, 0) AS holidays,
         date_diff('day', DATE '1900-01-01', d.ordered_on) AS ordered_day,
         date_diff('day', DATE '1900-01-01', d.received_on) AS received_day,
         date_diff('day', d.last_sold_on, d.ordered_on) / 365.25 AS years_since_last_sale,
         date_diff('day', d.first_sold_on, d.ordered_on) / 365.25 AS years_since_first_sale
     FROM dated AS d
+    LEFT JOIN interrupted AS i ON i.ordered_on = d.ordered_on AND i.received_on = d.received_on
 )
 SELECT
     job,
@@ -49,8 +62,8 @@ SELECT
     statutory_class,
     audience,
     delivery_working_days,
-    -- 1900-01-01 was a Monday: five working days a whole week, and those of the week begun.
-    (5 * (received_day // 7) + least(received_day % 7, 4)) - (5 * (ordered_day // 7) + least(ordered_day % 7, 4)) AS wait_working_days,
+    -- Five working days a whole week, and those of the week begun.
+    (5 * (received_day // 7) + least(received_day % 7, 4)) - (5 * (ordered_day // 7) + least(ordered_day % 7, 4)) - holidays AS wait_working_days,
     unavailable,
     CASE
         WHEN years_since_last_sale <= years_after_last_sale THEN 'within'

@@ -60,6 +60,20 @@ struct Spelling {
     length: usize,
     term: String,
     key: String,
+    match_key_letters: Letters,
+    term_letters: Letters,
+}
+
+/// Which letters a text holds, a bit for each; different ones may share a bit.
+type Letters = u64;
+
+fn letters_of(text: &str) -> Letters {
+    text.chars().fold(0, |letters, letter| letters | 1 << (u32::from(letter) % Letters::BITS))
+}
+
+/// The fewest edits that make one text of the other: an edit changes which letters there are in two places at most.
+fn fewest_edits(one: Letters, other: Letters) -> usize {
+    (one ^ other).count_ones().div_ceil(2) as usize
 }
 
 impl<'a> TermReader<'a> {
@@ -200,12 +214,17 @@ impl<'a> TermReader<'a> {
         if allowed == 0 {
             return Err(self.unknown());
         }
+        let (letters, normalised_letters) = (letters_of(&text), letters_of(&normalised));
         let spellings = self.spellings(category);
         let mut best: Option<(usize, &Spelling)> = None;
         let mut is_tied = false;
         for spelling in spellings.iter() {
             let within = best.map_or(allowed, |(distance, _)| distance);
             if spelling.length.abs_diff(length) > within + 1 {
+                continue;
+            }
+            let fewest = fewest_edits(letters, spelling.match_key_letters).min(fewest_edits(normalised_letters, spelling.term_letters));
+            if fewest > within {
                 continue;
             }
             // the form without plural forgives more, but a wrong letter may hide the plural
@@ -235,7 +254,14 @@ impl<'a> TermReader<'a> {
         }
         let spelling = |(term, key): (&str, &str)| {
             let match_key = match_key(term);
-            Spelling { length: match_key.chars().count(), match_key, term: term.to_owned(), key: key.to_owned() }
+            Spelling {
+                length: match_key.chars().count(),
+                match_key_letters: letters_of(&match_key),
+                term_letters: letters_of(term),
+                match_key,
+                term: term.to_owned(),
+                key: key.to_owned(),
+            }
         };
         let spellings: Rc<[Spelling]> = self.index.terms(category).map(spelling).collect();
         known.insert(category.map(str::to_owned), Rc::clone(&spellings));

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufRead, BufReader};
-use std::rc::Rc;
+use std::sync::Arc;
 
 use serde_json::{Map, Value};
 
@@ -22,8 +22,8 @@ const STEP: &str = "step";
 pub struct JsonTable {
     text: TextFile,
     list: Option<String>,
-    headers: Rc<[String]>,
-    columns: Rc<BTreeMap<String, usize>>,
+    headers: Arc<[String]>,
+    columns: Arc<BTreeMap<String, usize>>,
 }
 
 /// The table of the objects, and one for each list of objects in them.
@@ -63,8 +63,8 @@ fn nested_objects(value: &Value) -> Option<impl Iterator<Item = &Map<String, Val
 
 impl JsonTable {
     fn new(text: TextFile, list: Option<String>, keys: BTreeSet<String>) -> Self {
-        let headers: Rc<[String]> = keys.into_iter().collect();
-        let columns = Rc::new(headers.iter().enumerate().map(|(at, key)| (key.clone(), at)).collect());
+        let headers: Arc<[String]> = keys.into_iter().collect();
+        let columns = Arc::new(headers.iter().enumerate().map(|(at, key)| (key.clone(), at)).collect());
         Self { text, list, headers, columns }
     }
 }
@@ -90,7 +90,7 @@ impl TableSource for JsonTable {
         Ok(Box::new(JsonReader {
             lines: Lines::new(self.text.clone())?,
             list: self.list.clone(),
-            columns: Rc::clone(&self.columns),
+            columns: Arc::clone(&self.columns),
             pending: Vec::new(),
             cells: Vec::new(),
         }))
@@ -100,7 +100,7 @@ impl TableSource for JsonTable {
 struct JsonReader {
     lines: Lines,
     list: Option<String>,
-    columns: Rc<BTreeMap<String, usize>>,
+    columns: Arc<BTreeMap<String, usize>>,
     /// Nested records of the current line, last first.
     pending: Vec<Map<String, Value>>,
     cells: Vec<String>,

@@ -2,6 +2,7 @@
 //!
 //! A format is added by implementing [`TableSource`] for its tables and one arm in [`open`].
 
+mod ahead;
 mod delimited;
 mod dialect;
 mod encoding;
@@ -13,6 +14,7 @@ mod parquet_file;
 mod unpack;
 mod workbook;
 
+pub use ahead::for_each_record;
 pub use encoding::decode;
 
 use std::path::Path;
@@ -26,7 +28,7 @@ pub const LONGEST_CELL: usize = 1 << 20;
 pub const LONGEST_RECORD: usize = 8 << 20;
 
 /// One table in a file. It can be read several times.
-pub trait TableSource {
+pub trait TableSource: Sync {
     /// Column titles, in the order of the record's fields.
     fn headers(&self) -> &[String];
     /// Line of the titles, counted from 1.

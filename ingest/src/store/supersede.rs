@@ -26,6 +26,9 @@ pub struct Replacement {
     pub line: u64,
 }
 
+/// Batches that wait to be written.
+const BATCHES_WAITING: usize = 2;
+
 /// The last version of each record that was replaced.
 pub type Replacements = HashKeyed<Replacement>;
 
@@ -111,21 +114,45 @@ impl Selection<'_> {
     fn rewrite(&self, path: &Path, is_new: bool, target: &Path, superseded: &mut TableWriter) -> Result<usize, IngestError> {
         let mut rows_left = 0;
         let schema = Arc::new(self.schema.arrow_schema());
-        let batches = open(path, &[])?.map(|batch| {
-            let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
-            let replacements: Vec<Option<&Replacement>> = (0..batch.num_rows()).map(|row| self.replacement(&batch, row, is_new)).collect();
-            for (row, replacement) in replacements.iter().enumerate() {
-                if let Some(replacement) = replacement {
-                    superseded.append(&self.superseded_row(&batch, row, replacement))?;
+        // Written on a thread of its own, ahead of which the next rows are read.
+        std::thread::scope(|scope| {
+            let (kept, waiting) = std::sync::mpsc::sync_channel(BATCHES_WAITING);
+            let writing = scope.spawn(move || write_batches(target, &schema, waiting.into_iter().map(Ok)));
+            let mut read = || {
+                for batch in open(path, &[])? {
+                    let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
+                    let left = self.rows_that_stay(path, &batch, is_new, superseded)?;
+                    rows_left += left.num_rows();
+                    if kept.send(left).is_err() {
+                        break;
+                    }
                 }
-            }
-            let stays: BooleanArray = replacements.iter().map(|replacement| Some(replacement.is_none())).collect();
-            let left = filter_record_batch(&batch, &stays).map_err(|error| IngestError::parquet(path, error))?;
-            rows_left += left.num_rows();
-            Ok(left)
-        });
-        write_batches(target, &schema, batches)?;
+                Ok(())
+            };
+            let result: Result<(), IngestError> = read();
+            drop(kept);
+            // An error of the writer explains why it takes no more rows.
+            writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)).and(result)
+        })?;
         Ok(rows_left)
+    }
+
+    /// The rows of a batch that are not replaced; the others go to `superseded`.
+    fn rows_that_stay(
+        &self,
+        path: &Path,
+        batch: &RecordBatch,
+        is_new: bool,
+        superseded: &mut TableWriter,
+    ) -> Result<RecordBatch, IngestError> {
+        let replacements: Vec<Option<&Replacement>> = (0..batch.num_rows()).map(|row| self.replacement(batch, row, is_new)).collect();
+        for (row, replacement) in replacements.iter().enumerate() {
+            if let Some(replacement) = replacement {
+                superseded.append(&self.superseded_row(batch, row, replacement))?;
+            }
+        }
+        let stays: BooleanArray = replacements.iter().map(|replacement| Some(replacement.is_none())).collect();
+        filter_record_batch(batch, &stays).map_err(|error| IngestError::parquet(path, error))
     }
 
     fn superseded_row(&self, batch: &RecordBatch, row: usize, replacement: &Replacement) -> Row {

@@ -116,7 +116,7 @@ impl IntervalPlot {
         let furthest = quantities().filter_map(|quantity| quantity.interval).map(|(_, upper)| upper).fold(largest, f64::max);
         if self.look == Look::Ratios {
             let least = quantities().filter_map(|q| q.interval.map(|(lower, _)| lower)).filter(|lower| *lower > 0.0).fold(1.0, f64::min);
-            return Scale::logarithmic((least * 0.9).max(0.05), (furthest * 1.1).clamp(2.0, 50.0), (LEFT, RIGHT));
+            return Scale::logarithmic((least * 0.9).max(0.05), (furthest * 1.1).clamp(1.25, 50.0), (LEFT, RIGHT));
         }
         let least = quantities().map(|quantity| quantity.value).chain(reference).fold(0.0, f64::min);
         let nearest = quantities().filter_map(|quantity| quantity.interval).map(|(lower, _)| lower).fold(least, f64::min);

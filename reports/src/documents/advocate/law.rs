@@ -15,8 +15,8 @@ const LAW_NOTE: &str = "Great Britain: The Ecodesign for Energy-Related Products
                         Regulation (EU) 2019/2023, Annex II, for washing machines and washer-dryers; (EU) 2019/2022 for dishwashers and (EU) 2019/2019 for refrigerating \
                         appliances (classes of these two from memory). They bind machines placed on the market since 1 March 2021 in the European Union and since 1 July 2021 in Great \
                         Britain (from memory). For older machines the law is a yardstick here, not an obligation that anybody broke.";
-const HOLIDAYS: &str = "Working days are Monday to Friday; the day after ordering is day 1. Public holidays are not counted out: no calendar of them is part of the \
-                        program. Late, four days allowed for counts only waits that exceed the limit by more than four days, as many holidays as can fall into such a span.";
+const NO_HOLIDAYS: &str = "Working days are Monday to Friday; the day after ordering is day 1. Public holidays are not counted out, because none were given \
+                           (analyse --holidays). Late, four days allowed for counts only waits that exceed the limit by more than four days, as many holidays as can fall into such a span.";
 
 /// Orders of new parts of the machine's own maker.
 fn orders(statistic: &str) -> Query {
@@ -35,7 +35,9 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
 fn late(brief: &Brief<'_>) -> Option<Draft> {
     let row = brief.evidence.first(&overall("late", "within"))?;
     let share = said(&row, Unit::Share, "orders")?;
-    let allowing = brief.evidence.first(&overall("late_allowing_holidays", "within")).and_then(|row| counted(&row, Unit::Share, ""));
+    // Where holidays are counted out, nothing has to be allowed for.
+    let is_rough = brief.evidence.about().holidays == 0;
+    let allowing = is_rough.then(|| brief.evidence.first(&overall("late_allowing_holidays", "within"))).flatten().and_then(|row| counted(&row, Unit::Share, ""));
     let allowing =
         allowing.map_or_else(String::new, |share| format!("; allowing four days for public holidays, {}", wording::in_sentence(&share)));
     let sentence = format!(
@@ -105,6 +107,16 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
 
 /// Column of the tables below that is drawn.
 const LATE_OR_NOT_TO_BE_HAD: usize = 5;
+fn holidays_said(brief: &Brief<'_>) -> String {
+    match brief.evidence.about().holidays {
+        0 => NO_HOLIDAYS.to_owned(),
+        given => format!(
+            "Working days are Monday to Friday, without {} given; the day after ordering is day 1. Late, four days allowed for allows as many more all the same.",
+            wording::count_of(given as i64, "public holiday that was", "public holidays that were")
+        ),
+    }
+}
+
 const STATISTICS: [&str; 4] = ["late", "late_allowing_holidays", "unavailable", "late_or_unavailable"];
 
 fn columns(first: &str) -> Vec<Column> {
@@ -156,7 +168,7 @@ fn by_period(brief: &Brief<'_>) -> Table {
          machines, for a model that it bound."
             .to_owned(),
     );
-    table.notes.push(HOLIDAYS.to_owned());
+    table.notes.push(holidays_said(brief));
     table
 }
 
