@@ -27,6 +27,7 @@ use crate::{CannotEstimate, Interval};
 pub const FEWEST_CLUSTERS: usize = 5;
 
 /// How to bootstrap. The same plan on the same rows, in any order, gives the same numbers.
+/// With 2,999 resamples a bound of a 95 % interval moves from seed to seed by 5 % of the standard error: `sqrt(p (1 - p) / B) / f(z)` at `p` = 0.025.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BootstrapPlan {
     pub resamples: usize,
@@ -38,7 +39,7 @@ pub struct BootstrapPlan {
 
 impl Default for BootstrapPlan {
     fn default() -> Self {
-        Self { resamples: 9_999, seed: 1, confidence: crate::CONFIDENCE, normal_above: 300 }
+        Self { resamples: 2_999, seed: 1, confidence: crate::CONFIDENCE, normal_above: 300 }
     }
 }
 
