@@ -18,9 +18,7 @@ const WANTED: &str = "each line holds one day as YYYY-MM-DD, and after it what y
 /// The file cannot be read, is larger than 1 MiB, or has a line that does not begin with a day; the message names the line.
 pub fn read_holidays(path: &Path) -> Result<BTreeSet<NaiveDate>, AnalyticsError> {
     let mut bytes = Vec::new();
-    File::open(path)
-        .and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes))
-        .map_err(AnalyticsError::file(path))?;
+    File::open(path).and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes)).map_err(AnalyticsError::file(path))?;
     let wrong = |line, message| AnalyticsError::Settings { path: path.to_owned(), line, message };
     if bytes.len() as u64 > LARGEST_FILE {
         return Err(wrong(1, "this is too large for a list of holidays (more than 1 MiB)".to_owned()));

@@ -282,7 +282,7 @@ impl<'a> Run<'a> {
                 Seen::New => account.accepted += 1,
                 Seen::Changed => {
                     account.superseded += 1;
-                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: record.line });
+                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: record.line, content: identity.content });
                 }
             }
             account.values_set_aside += reader.findings.set_aside.len() as u64;

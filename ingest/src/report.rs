@@ -18,7 +18,8 @@ impl CheckReport {
     /// A mapping file to start from: what every column is read as, for a person to correct.
     #[must_use]
     pub fn mapping_toml(&self) -> String {
-        let quoted = |text: &str| toml::Value::from(text).to_string();
+        // On one line, as a key must be; JSON and TOML escape alike, but for DEL.
+        let quoted = |text: &str| serde_json::Value::from(text).to_string().replace('\u{7f}', "\\u007f");
         let mut text = String::from("# What each column is read as. Correct what is wrong; \"extra\" keeps a column unread.\n");
         for name in ["jobs", "findings", "parts", "machines", "models"] {
             let of_table = || self.files.iter().flat_map(|file| &file.tables).filter(|table| table.table == name);

@@ -106,6 +106,20 @@ fn findings_are_known_by_their_step_and_else_by_their_content() {
     assert_eq!(steps, ["1/1 primary", "1/2 primary", "2/1 primary", "2/2 primary", "3/1 primary"]);
 }
 
+/// The second finding has no step of its own and is counted as the second, as the first says of itself.
+#[test]
+fn of_two_findings_of_one_step_in_one_line_the_last_stays() {
+    let workshop = Workshop::new();
+    let line = "{\"job_id\":\"1\",\"closed_on\":\"2024-01-02\",\"outcome\":\"repaired\",\"category\":\"washing machine\",\
+                \"findings\":[{\"component\":\"drain pump\",\"step\":2},{\"component\":\"door seal\"}]}\n";
+    workshop.ingest_text("jobs.jsonl", line);
+    assert_eq!(workshop.column("findings", "component"), ["door_seal"]);
+    assert_eq!(workshop.column("superseded", "table"), ["findings"]);
+    let report = workshop.ingest_text("jobs.jsonl", line);
+    assert_eq!(counts(&report.total("findings")), [2, 0, 2, 0, 0]);
+    assert_eq!(workshop.column("findings", "component"), ["door_seal"]);
+}
+
 #[test]
 fn one_finding_may_name_several_components() {
     let workshop = Workshop::new();

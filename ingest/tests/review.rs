@@ -45,7 +45,7 @@ fn corrected_rows_of_the_quarantine_are_ingested() {
 #[test]
 fn a_mapping_to_start_from_reads_the_file_as_before() {
     let mut workshop = Workshop::new();
-    let file = workshop.file("jobs.csv", "Job No,Date done,Outcome,\"Van \"\"A\"\"\"\n1,01/02/2024,repaired,x\n");
+    let file = workshop.file("jobs.csv", "Job No,Date done,Outcome,\"Van \"\"A\"\"\",\"Two\nlines \u{7f}\"\n1,01/02/2024,repaired,x,y\n");
     let files = [file];
     let first = fixodds_ingest::check(&files, &workshop.options).unwrap();
     let text = first.mapping_toml();

@@ -19,7 +19,7 @@ pub(crate) fn two_sided_error(confidence: f64) -> Result<f64, CannotEstimate> {
 }
 
 /// The standard normal quantile that leaves half of the two-sided error above it, for example 1.96 at 0.95.
-pub(crate) fn two_sided_z(confidence: f64) -> Result<f64, CannotEstimate> {
+pub fn two_sided_z(confidence: f64) -> Result<f64, CannotEstimate> {
     Ok(normal_quantile(1.0 - two_sided_error(confidence)? / 2.0))
 }
 

@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::distributions::two_sided_z;
+
 /// A point estimate with its two-sided confidence (or credible) interval, all finite, `lower <= estimate <= upper`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Interval {
@@ -26,6 +28,14 @@ impl Interval {
     /// A number without uncertainty, for example a sum over all records: bounds equal to itself.
     pub fn exact(value: f64) -> Result<Self, CannotEstimate> {
         Self::new(value, value, value, crate::CONFIDENCE)
+    }
+
+    /// The standard error of an estimate whose normal interval is as wide as this one.
+    ///
+    /// # Errors
+    /// A confidence level outside (0, 1).
+    pub fn normal_standard_error(&self) -> Result<f64, CannotEstimate> {
+        Ok((self.upper - self.lower) / (2.0 * two_sided_z(self.confidence)?))
     }
 }
 

@@ -33,6 +33,7 @@ pub mod standardisation;
 pub mod trend;
 pub mod weibull;
 
+pub use distributions::two_sided_z;
 pub use interval::{CannotEstimate, Interval};
 
 /// Two-sided confidence level used throughout the evidence tables.

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::Interval;
 use serde::{Deserialize, Serialize};
 
 use super::Category;
@@ -79,10 +78,10 @@ impl FromEvidence {
             let wanted = rows.text("scope_level", row) == Some("category")
                 && rows.text("cost", row) == Some("total")
                 && rows.text("statistic", row) == Some("mean");
-            let Interval { estimate, lower, upper, .. } = rows.interval(row).filter(|_| wanted)?;
-            // Two standard errors and a little on either side: the mean's interval is normal, or nearly so.
-            let standard_error = (upper - lower) / (2.0 * 1.959_964);
-            let cost = RepairCost { mean: estimate, standard_error, jobs: rows.count("jobs", row)? };
+            let mean = rows.interval(row).filter(|_| wanted)?;
+            // The mean's interval is normal, or nearly so.
+            let cost =
+                RepairCost { mean: mean.estimate, standard_error: mean.normal_standard_error().ok()?, jobs: rows.count("jobs", row)? };
             Some((rows.text("scope", row)?.to_owned(), rows.text("component", row)?.to_owned(), cost))
         }));
     }

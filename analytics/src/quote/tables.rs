@@ -1,7 +1,7 @@
 //! The table `quote`.
 
 use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
-use fixodds_estimators::{CONFIDENCE, Interval};
+use fixodds_estimators::{CONFIDENCE, Interval, two_sided_z};
 
 use super::answer::better_above;
 use super::{Costs, Group, Quotes};
@@ -94,6 +94,6 @@ fn quantile(costs: &Costs, probability: f64) -> Estimated {
         low + position.fract() * (costs.quantiles[position.ceil() as usize] - low)
     };
     // Ranks that hold the true quantile with 95 %, by the normal approximation of the binomial distribution.
-    let half = 1.96 * (probability * (1.0 - probability) / costs.jobs as f64).sqrt();
+    let half = two_sided_z(CONFIDENCE)? * (probability * (1.0 - probability) / costs.jobs as f64).sqrt();
     Interval::new(at(probability), at(probability - half), at(probability + half), CONFIDENCE)
 }

@@ -19,11 +19,13 @@ use crate::identity::{HashKeyed, RecordKey, hash_texts};
 use crate::row::Row;
 use crate::rules::{position, schema_of};
 
-/// The version of a record that stays: where it stands in the files of this ingest.
+/// The version of a record that stays: where it stands in the files of this ingest, and the hash of its content, because a line of nested records
+/// holds several.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Replacement {
     pub file: Arc<str>,
     pub line: u64,
+    pub content: u64,
 }
 
 /// Batches that wait to be written.
@@ -107,7 +109,8 @@ impl Selection<'_> {
         };
         let is_the_last = is_new
             && text(batch, "source_file", row) == Some(&*replacement.file)
-            && integer(batch, "source_line", row).map(i64::cast_unsigned) == Some(replacement.line);
+            && integer(batch, "source_line", row).map(i64::cast_unsigned) == Some(replacement.line)
+            && integer(batch, "content_hash", row).map(i64::cast_unsigned) == Some(replacement.content);
         (!is_the_last).then_some(replacement)
     }
 

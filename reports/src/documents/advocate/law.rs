@@ -37,7 +37,10 @@ fn late(brief: &Brief<'_>) -> Option<Draft> {
     let share = said(&row, Unit::Share, "orders")?;
     // Where holidays are counted out, nothing has to be allowed for.
     let is_rough = brief.evidence.about().holidays == 0;
-    let allowing = is_rough.then(|| brief.evidence.first(&overall("late_allowing_holidays", "within"))).flatten().and_then(|row| counted(&row, Unit::Share, ""));
+    let allowing = is_rough
+        .then(|| brief.evidence.first(&overall("late_allowing_holidays", "within")))
+        .flatten()
+        .and_then(|row| counted(&row, Unit::Share, ""));
     let allowing =
         allowing.map_or_else(String::new, |share| format!("; allowing four days for public holidays, {}", wording::in_sentence(&share)));
     let sentence = format!(
