@@ -182,6 +182,7 @@ fn patterns() -> &'static Patterns {
     PATTERNS.get_or_init(|| {
         let compile = |pattern: &str| Regex::new(pattern).expect("the pattern is a constant, compiled by the tests of this file");
         const WORD: &str = r"\p{Lu}[\p{L}'’]*(?:-\p{Lu}[\p{L}'’]*)?";
+        const INITIALS: &str = r"(?:\p{Lu}\.\s*){0,3}";
         Patterns {
             email: compile(r"(?i)[a-z0-9._%+\-]+(?:@|\s?\(at\)\s?)[a-z0-9\-]+(?:\.[a-z0-9\-]+)*\.[a-z]{2,}"),
             // + or 0 and 8 to 14 more digits in groups; or three groups of the North American form
@@ -194,10 +195,10 @@ fn patterns() -> &'static Patterns {
                 r"(?i)\b(post ?code|zip(?: code)?|plz)([: ]+)([a-z]{1,2}[0-9][a-z0-9]? ?[0-9][a-z]{2}|[a-z]?-?[0-9]{4,5}(?:-[0-9]{3,4}| ?[a-z]{2})?)\b|\b(tel|phone|mobile|mob|ring|call|text|whatsapp)([.: ]+(?:on |no |number )?)(\+?[0-9](?:[ \-./]?[0-9]){4,14})\b",
             ),
             titled_name: compile(&format!(
-                r"\b(?:(?i:mr|mrs|mx|herr|frau|madame|mme|monsieur|sig|sra)\b\.?\s+\p{{L}}[\p{{L}}'’\-]*|(?:Ms|Miss|Dr|Prof|Sir|Lady|Rev|M|ms|dr)\b\.?\s+{WORD})(?:\s+{WORD}){{0,2}}"
+                r"\b(?:(?i:mr|mrs|mx|herr|frau|madame|mme|monsieur|sig|sra)\b\.?\s+{INITIALS}\p{{L}}[\p{{L}}'’\-]*|(?:Ms|Miss|Dr|Prof|Sir|Lady|Rev|M|ms|dr)\b\.?\s+{INITIALS}{WORD})(?:\s+{WORD}){{0,2}}"
             )),
             cued_name: compile(&format!(
-                r"\b(?i:(customer(?:'s)?|client|owner|tenant|landlord|landlady|neighbou?r|householder|caller|contact|spoke to|spoke with|speak to|ask for|name|name is|named|signed by|signed|collected by|dropped off by|brought in by|on behalf of|c/o|attn|regards|thanks))(?:\s+(?i:name|is|called))?([:,\-]?\s+){WORD}(?:\s+{WORD}){{0,2}}"
+                r"\b(?i:(customer(?:'s)?|client|owner|tenant|landlord|landlady|neighbou?r|householder|caller|contact|spoke to|spoke with|speak to|ask for|name|name is|named|signed by|signed|collected by|dropped off by|brought in by|on behalf of|c/o|attn|regards|thanks))(?:\s+(?i:name|is|called))?([:,\-]?\s+){INITIALS}{WORD}(?:\s+{WORD}){{0,2}}"
             )),
         }
     })
@@ -292,6 +293,8 @@ mod tests {
     fn personal_data_is_masked() {
         for (text, masked) in [
             ("Customer: Ann555-010-9999", "Customer: [name][phone]"),
+            ("spoke to Mr J. Example, called back", "spoke to [name], called back"),
+            ("Customer: A. B. Example rang", "Customer: [name] rang"),
             ("ring 07700 900123 after 6", "ring [phone] after 6"),
             ("Tel: 01632 960 001.", "Tel: [phone]."),
             ("call (01632) 960001", "call [phone]"),

@@ -10,6 +10,7 @@ mod encoding;
 mod fuzz;
 mod json_lines;
 mod open_document;
+mod parquet_claims;
 mod parquet_file;
 mod unpack;
 mod workbook;

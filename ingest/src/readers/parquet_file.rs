@@ -8,6 +8,7 @@ use arrow::util::display::{ArrayFormatter, FormatOptions};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use tempfile::NamedTempFile;
 
+use super::parquet_claims::{check_footer, check_pages};
 use super::unpack::{cannot_write, check_size, temporary};
 use super::{OpenedFile, delimited, encoding, guarded};
 use crate::error::IngestError;
@@ -27,10 +28,14 @@ pub fn open(path: &Path, label: &str) -> Result<OpenedFile, IngestError> {
 
 fn as_text(path: &Path, label: &str) -> Result<NamedTempFile, IngestError> {
     let damaged = |message: String| IngestError::Damaged { file: label.to_owned(), message };
-    let file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
+    let mut file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
+    check_footer(&mut file).map_err(damaged)?;
+    let mut pages = file.try_clone().map_err(|source| IngestError::io("read", path, source))?;
     let packed = file.metadata().map_or(0, |metadata| metadata.len());
     let mut written = 0_u64;
     let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| damaged(error.to_string()))?;
+    let chunks = builder.metadata().row_groups().iter().flat_map(|group| group.columns()).map(|chunk| chunk.byte_range());
+    check_pages(&mut pages, chunks).map_err(damaged)?;
     let titles: Vec<String> = builder.schema().fields().iter().map(|field| field.name().clone()).collect();
     let reader = builder.with_batch_size(ROWS_PER_BATCH).build().map_err(|error| damaged(error.to_string()))?;
     let output = temporary()?;
