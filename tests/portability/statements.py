@@ -10,8 +10,6 @@ ANALYTICS = ROOT / "analytics"
 VOCABULARIES = ROOT / "schemas" / "vocabularies"
 LOADING = (ROOT / "schemas" / "src" / "vocabulary" / "loading.rs").read_text()
 ENGINE = (ANALYTICS / "src" / "engine.rs").read_text()
-# Two working days and a Saturday off, so that waits are counted around them.
-HOLIDAYS = [date(2023, 12, 25), date(2024, 1, 1), date(2024, 1, 6)]
 RUST_TEXT = r'"((?:[^"\\]|\\.)*)"'
 
 
@@ -114,8 +112,6 @@ def preparation(as_of):
     for table, statement in CREATED.items():
         if table in rows:
             yield table, [(statement, []), (insert(table, rows[table]), [])]
-        elif table == "holiday":
-            yield table, [(statement, []), (insert(table, [(day,) for day in HOLIDAYS]), [])]
         elif table not in ("cut_off", "money_of_account", "business"):
             yield table, [(statement, [])]
     after = re.search(r'if \*name == "(\w+)" \{\s*engine\.add_money_of_account', ENGINE)[1]
