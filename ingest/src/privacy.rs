@@ -210,12 +210,10 @@ fn patterns() -> &'static Patterns {
 pub fn mask(text: &str) -> Cow<'_, str> {
     let mut masked = mask_once(text);
     for _ in 0..MOST_PASSES {
-        match &masked {
-            Cow::Owned(before) => match mask_once(before) {
-                Cow::Owned(after) if after != *before => masked = Cow::Owned(after),
-                _ => break,
-            },
-            Cow::Borrowed(_) => break,
+        let Cow::Owned(before) = &masked else { break };
+        match mask_once(before) {
+            Cow::Owned(after) if after != *before => masked = Cow::Owned(after),
+            _ => break,
         }
     }
     masked

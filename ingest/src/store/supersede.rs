@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use super::index::{batch_key, key_column_names};
 use super::reading::{integer, open, text};
-use super::table_writer::{TableWriter, write_batches};
+use super::table_writer::{BATCHES_WAITING, TableWriter, write_batches};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey, hash_texts};
 use crate::row::Row;
@@ -27,9 +27,6 @@ pub struct Replacement {
     pub line: u64,
     pub content: u64,
 }
-
-/// Batches that wait to be written.
-const BATCHES_WAITING: usize = 2;
 
 /// The last version of each record that was replaced.
 pub type Replacements = HashKeyed<Replacement>;

@@ -20,7 +20,7 @@ const ROWS_PER_BATCH: usize = 8 * 1024;
 const ROWS_PER_GROUP: usize = 128 * 1024;
 const ROWS_PER_FILE: usize = 1024 * 1024;
 /// Batches that wait to be written.
-const BATCHES_WAITING: usize = 2;
+pub const BATCHES_WAITING: usize = 2;
 
 /// Appends rows to `FOLDER/PREFIX-0001.parquet`, `-0002` and so on.
 pub struct TableWriter {

@@ -98,9 +98,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
             limit(brief)
         )));
         section.blocks.push(Block::Note(LAW_NOTE.to_owned()));
-        let description = "Share of orders that took longer than the law's working days or could not be met.";
-        section.blocks.push(by_period.drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None));
-        section.blocks.push(by_audience(brief).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None));
+        section.blocks.push(by_period.drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, DRAWN, None));
+        section.blocks.push(by_audience(brief).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, DRAWN, None));
         section.blocks.extend(by_class(brief));
     }
     prices::blocks(brief, &mut section);
@@ -110,6 +109,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
 
 /// Column of the tables below that is drawn.
 const LATE_OR_NOT_TO_BE_HAD: usize = 5;
+const DRAWN: &str = "Share of orders that took longer than the law's working days or could not be met.";
 fn holidays_said(brief: &Brief<'_>) -> String {
     match brief.evidence.about().holidays {
         0 => NO_HOLIDAYS.to_owned(),
@@ -207,8 +207,7 @@ fn by_class(brief: &Brief<'_>) -> Vec<Block> {
             continue;
         }
         let caption = format!("{}: within the law's years, by class of parts", category.heading());
-        let description = "Share of orders that took longer than the law's working days or could not be met.";
-        let block = table(&caption, "Class of parts", rows).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, description, None);
+        let block = table(&caption, "Class of parts", rows).drawn(1, LATE_OR_NOT_TO_BE_HAD, Look::Dots, DRAWN, None);
         blocks.push(if place == 0 { block } else { Block::Fold(Fold { summary: caption, blocks: vec![block] }) });
     }
     blocks
