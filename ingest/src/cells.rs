@@ -1,7 +1,7 @@
 //! Reads the cells of one column into a row; each different text is understood once.
 
-use std::collections::HashMap;
 use std::rc::Rc;
+use std::sync::Arc;
 
 use chrono::Datelike;
 use fixodds_schemas::{Field, FieldKind, List, TableSchema};
@@ -11,7 +11,7 @@ use crate::free_text::Reached;
 use crate::identity::IdentityKind;
 use crate::inspect::ColumnPlan;
 use crate::normalise::age::{StatedAge, parse_age};
-use crate::normalise::date::{PartialDate, parse_date};
+use crate::normalise::date::{PartialDate, parse_date, plain_date};
 use crate::normalise::duration::parse_minutes;
 use crate::normalise::identifier::parse_identifier;
 use crate::normalise::model::{Brand, model_key};
@@ -21,12 +21,10 @@ use crate::normalise::terms::{How, Recognised, RecognisedTerms, TermReader};
 use crate::normalise::{Reading, is_blank, tidy};
 use crate::privacy;
 use crate::quarantine::Reason;
+use crate::remembered::Remembered;
 use crate::row::Row;
-use crate::words::Words;
+use crate::words::Misspelt;
 
-/// Different texts of a column that are remembered.
-const MOST_REMEMBERED: usize = 50_000;
-const LONGEST_REMEMBERED: usize = 200;
 const MOST_AGE_YEARS: f64 = 100.0;
 const MOST_LABOUR_MINUTES: f64 = 40.0 * 60.0;
 const MOST_MONEY: f64 = 1_000_000.0;
@@ -44,7 +42,7 @@ pub struct SetAside {
 /// A component that the row names.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Named {
-    pub key: Rc<str>,
+    pub key: Arc<str>,
     pub consequential: bool,
     /// Position, in the same list, of the component that damaged it.
     pub caused_by: Option<usize>,
@@ -59,7 +57,7 @@ impl From<&Recognised> for Named {
             How::Known | How::Mapped => (Reached::Synonym, 0.97),
             How::Misspelt { .. } => (Reached::Fuzzy, 0.85),
         };
-        Self { key: Rc::from(term.key.as_str()), consequential: false, caused_by: None, reached, confidence }
+        Self { key: Arc::from(term.key.as_str()), consequential: false, caused_by: None, reached, confidence }
     }
 }
 
@@ -77,6 +75,8 @@ pub struct Findings {
     pub bought_year: Option<i32>,
     /// Amounts as they were before they were converted: a title and the amount.
     pub converted: Vec<(String, String)>,
+    /// Words that were understood as misspellings.
+    pub misspelt: Vec<Misspelt>,
 }
 
 impl Findings {
@@ -87,6 +87,7 @@ impl Findings {
         self.currencies.clear();
         self.bought_year = None;
         self.converted.clear();
+        self.misspelt.clear();
     }
 }
 
@@ -98,59 +99,28 @@ pub struct ColumnReader<'a> {
     task: Task<'a>,
 }
 
+/// A model in its spelling, and its key where the brand is known.
+type ModelAndKey = (Rc<str>, Option<Rc<str>>);
+
 /// What is done with a cell.
 enum Task<'a> {
     Identifier,
     Number(IdentityKind),
-    Brand(Remembered<(Rc<str>, bool)>),
-    Model { brand: usize, key: usize, known: Remembered<(Rc<str>, Option<Rc<str>>)> },
-    Date { year: Option<usize>, known: Remembered<PartialDate> },
+    Brand(Remembered<Reading<(Rc<str>, bool)>>),
+    Model { brand: usize, key: usize, known: Remembered<Reading<ModelAndKey>> },
+    Date { year: Option<usize>, known: Remembered<Reading<PartialDate>> },
     Year,
     Years { precision: Option<usize>, made_year: Option<usize> },
     Money { may_be_negative: bool },
-    Minutes,
+    Minutes(Remembered<Reading<f64>>),
     Count,
     Quantity,
     Score,
     Currency,
-    Term { reader: TermReader<'a>, known: ByCategory<Option<Rc<RecognisedTerms>>> },
-    Terms { reader: TermReader<'a>, known: ByCategory<Rc<RecognisedTerms>> },
+    Term { reader: TermReader<'a>, known: Remembered<Reading<Rc<RecognisedTerms>>> },
+    Terms { reader: TermReader<'a>, known: Remembered<Rc<RecognisedTerms>> },
     Flag(TermReader<'a>),
     Text,
-}
-
-/// Results by text.
-type Remembered<T> = HashMap<Box<str>, Reading<T>>;
-/// Results by category and text, because words mean different things in different appliances.
-type ByCategory<T> = HashMap<Option<Rc<str>>, HashMap<Box<str>, Result<T, Reason>>>;
-
-fn remember<T: Clone>(known: &mut Remembered<T>, text: &str, read: impl FnOnce() -> Reading<T>) -> Reading<T> {
-    if let Some(result) = known.get(text) {
-        return result.clone();
-    }
-    let result = read();
-    if known.len() < MOST_REMEMBERED && text.len() <= LONGEST_REMEMBERED {
-        known.insert(text.into(), result.clone());
-    }
-    result
-}
-
-fn remember_by_category<T: Clone>(
-    known: &mut ByCategory<T>,
-    category: Option<&Rc<str>>,
-    text: &str,
-    read: impl FnOnce() -> Result<T, Reason>,
-) -> Result<T, Reason> {
-    let category = category.cloned();
-    if let Some(result) = known.get(&category).and_then(|known| known.get(text)) {
-        return result.clone();
-    }
-    let result = read();
-    let known = known.entry(category).or_default();
-    if known.len() < MOST_REMEMBERED && text.len() <= LONGEST_REMEMBERED {
-        known.insert(text.into(), result.clone());
-    }
-    result
 }
 
 impl<'a> ColumnReader<'a> {
@@ -161,24 +131,24 @@ impl<'a> ColumnReader<'a> {
         let task = match (field.kind, field.name.as_str(), field.list) {
             (FieldKind::Identifier, "serial", _) => Task::Number(IdentityKind::Serial),
             (FieldKind::Identifier, "machine_id" | "donor_machine", _) => Task::Number(IdentityKind::Machine),
-            (FieldKind::Identifier, "brand", _) => Task::Brand(HashMap::new()),
+            (FieldKind::Identifier, "brand", _) => Task::Brand(Remembered::new()),
             (FieldKind::Identifier, "model", _) => match (position("brand"), position("model_key")) {
-                (Some(brand), Some(key)) => Task::Model { brand, key, known: HashMap::new() },
+                (Some(brand), Some(key)) => Task::Model { brand, key, known: Remembered::new() },
                 _ => Task::Identifier,
             },
             (FieldKind::Identifier, ..) => Task::Identifier,
-            (FieldKind::Date, "made_on", _) => Task::Date { year: position("made_year"), known: HashMap::new() },
-            (FieldKind::Date, ..) => Task::Date { year: None, known: HashMap::new() },
+            (FieldKind::Date, "made_on", _) => Task::Date { year: position("made_year"), known: Remembered::new() },
+            (FieldKind::Date, ..) => Task::Date { year: None, known: Remembered::new() },
             (FieldKind::Year, ..) => Task::Year,
             (FieldKind::Years, ..) => Task::Years { precision: position("age_precision"), made_year: position("made_year") },
             (FieldKind::Money, name, _) => Task::Money { may_be_negative: name == "charged" },
-            (FieldKind::Minutes, ..) => Task::Minutes,
+            (FieldKind::Minutes, ..) => Task::Minutes(Remembered::new()),
             (FieldKind::Count, ..) => Task::Count,
             (FieldKind::Quantity, ..) => Task::Quantity,
             (FieldKind::Score, ..) => Task::Score,
             (FieldKind::Currency, ..) => Task::Currency,
-            (FieldKind::Term, _, Some(list)) => Task::Term { reader: terms(list), known: HashMap::new() },
-            (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: HashMap::new() },
+            (FieldKind::Term, _, Some(list)) => Task::Term { reader: terms(list), known: Remembered::new() },
+            (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: Remembered::new() },
             (FieldKind::Flag, ..) => Task::Flag(terms(List::YesNo)),
             (FieldKind::Text | FieldKind::Term | FieldKind::Terms, ..) => Task::Text,
         };
@@ -211,11 +181,10 @@ impl<'a> ColumnReader<'a> {
     pub fn read(
         &mut self,
         text: &str,
-        category: Option<&Rc<str>>,
+        category: Option<&Arc<str>>,
         context: &Context<'_>,
         row: &mut Row,
         findings: &mut Findings,
-        words: &mut Words,
     ) -> Result<(), Reason> {
         let text = text.trim();
         if text.is_empty() {
@@ -225,8 +194,8 @@ impl<'a> ColumnReader<'a> {
         let field = plan.field;
         let Some(target) = self.target else {
             if let Task::Terms { reader, known } = &mut self.task {
-                let found = remember_by_category(known, category, text, || Ok(Rc::new(reader.several(text, category.map(AsRef::as_ref)))))?;
-                words.note(&field.name, text, &found);
+                let found = known.of_category(category, text, || Rc::new(reader.several(text, category.map(AsRef::as_ref))));
+                findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found));
                 findings.components.extend(found.terms.iter().map(Named::from));
                 set_parts_aside(&field.name, &found, findings);
             }
@@ -252,10 +221,10 @@ impl<'a> ColumnReader<'a> {
                         })
                     })
                 };
-                if let Some((brand, is_merged)) = remember(known, text, read)? {
+                if let Some((brand, is_merged)) = known.of(text, read)? {
                     row.set_text(target, &brand);
                     if is_merged {
-                        words.misspelt(&field.name, text, &brand);
+                        findings.misspelt.push(Misspelt { column: &field.name, value: text.to_owned(), meaning: brand.to_string() });
                     }
                 }
             }
@@ -271,7 +240,7 @@ impl<'a> ColumnReader<'a> {
                         })
                     })
                 };
-                if let Some((model, model_key)) = remember(known, &both, read)? {
+                if let Some((model, model_key)) = known.of(&both, read)? {
                     row.set_text(target, &model);
                     if let Some(model_key) = model_key {
                         row.set_text(*key, &model_key);
@@ -280,7 +249,8 @@ impl<'a> ColumnReader<'a> {
             }
             Task::Date { year, known } => {
                 let order = plan.date_order;
-                match remember(known, text, || parse_date(text, order, context.options.today.year() + 1))? {
+                let read = || parse_date(text, order, context.options.today.year() + 1);
+                match plain_date(text, order).map_or_else(|| known.of(text, read), |date| Ok(Some(date)))? {
                     None => {}
                     Some(PartialDate::Year(made)) if year.is_some() => year.iter().for_each(|&year| row.set_integer(year, i64::from(made))),
                     Some(PartialDate::Month { .. }) if needs_the_day(&field.name) => return Err(Reason::DayUnknown),
@@ -317,8 +287,8 @@ impl<'a> ColumnReader<'a> {
                     findings.currencies.extend(money.currency.or(plan.currency).map(|code| (target, code)));
                 }
             }
-            Task::Minutes => {
-                if let Some(minutes) = parse_minutes(text, plan.duration_unit, plan.decimal_mark)? {
+            Task::Minutes(known) => {
+                if let Some(minutes) = known.of(text, || parse_minutes(text, plan.duration_unit, plan.decimal_mark))? {
                     row.set_real(target, in_range(minutes, MOST_LABOUR_MINUTES, Reason::LabourOver40Hours)?);
                 }
             }
@@ -358,10 +328,10 @@ impl<'a> ColumnReader<'a> {
             Task::Term { reader, known } => {
                 let category = category.filter(|_| depends_on_category(field.list));
                 let read = || term_cell(reader, field, text, category.map(AsRef::as_ref));
-                if let Some(found) = remember_by_category(known, category, text, read)?
+                if let Some(found) = known.of_category(category, text, read)?
                     && let Some((first, further)) = found.terms.split_first()
                 {
-                    words.note(&field.name, text, &found);
+                    findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found));
                     row.set_text(target, &first.key);
                     if field.list == Some(List::Component) {
                         findings.own_component = Some(first.into());
@@ -371,8 +341,8 @@ impl<'a> ColumnReader<'a> {
                 }
             }
             Task::Terms { reader, known } => {
-                let found = remember_by_category(known, category, text, || Ok(Rc::new(reader.several(text, category.map(AsRef::as_ref)))))?;
-                words.note(&field.name, text, &found);
+                let found = known.of_category(category, text, || Rc::new(reader.several(text, category.map(AsRef::as_ref))));
+                findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found));
                 set_parts_aside(&field.name, &found, findings);
                 let mut keys: Vec<&str> = found.terms.iter().map(|term| term.key.as_str()).collect();
                 keys.sort_unstable();
@@ -392,7 +362,7 @@ impl<'a> ColumnReader<'a> {
 }
 
 /// The one term of a cell. A cell for a component may name several; the first is the cell's own.
-fn term_cell(reader: &TermReader<'_>, field: &Field, text: &str, category: Option<&str>) -> Result<Option<Rc<RecognisedTerms>>, Reason> {
+fn term_cell(reader: &TermReader<'_>, field: &Field, text: &str, category: Option<&str>) -> Reading<Rc<RecognisedTerms>> {
     let found = match reader.one(text, category) {
         Ok(term) => RecognisedTerms { terms: term.into_iter().collect(), set_aside: Vec::new() },
         Err(reason) if field.list == Some(List::Component) => {

@@ -1,6 +1,6 @@
 //! What the reading of every row needs to know.
 
-use std::rc::Rc;
+use std::sync::Arc;
 
 use crate::identity::{HashKeyed, IdentityKey, IdentityKind};
 use crate::normalise::Reading;
@@ -47,7 +47,7 @@ impl Context<'_> {
 /// The category of each job, by the hash of its source and number, for words that depend on it.
 #[derive(Debug, Default)]
 pub struct JobCategories {
-    names: Vec<Rc<str>>,
+    names: Vec<Arc<str>>,
     by_job: HashKeyed<u8>,
 }
 
@@ -69,7 +69,7 @@ impl JobCategories {
         self.by_job.contains_key(&job)
     }
 
-    pub fn get(&self, job: u64) -> Option<&Rc<str>> {
+    pub fn get(&self, job: u64) -> Option<&Arc<str>> {
         self.by_job.get(&job).and_then(|&at| self.names.get(usize::from(at)))
     }
 }

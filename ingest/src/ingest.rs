@@ -22,13 +22,14 @@ use crate::readers::{self, Record, TableSource};
 use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
 use crate::review::Reviews;
 use crate::row::Row;
+use crate::row_completer::RowCompleter;
 use crate::rules::{position, schema_of};
 use crate::store::{
     RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_brands, read_catalogue,
     read_job_categories, read_known_files, read_superseded_contents,
 };
-use crate::table_reader::TableReader;
-use crate::words::Words;
+use crate::table_reader::{ReadRow, Refused, TableReader};
+use crate::words::{Misspelt, Words};
 
 /// Rows between two reports of progress.
 const ROWS_PER_REPORT: u64 = 10_000;
@@ -47,7 +48,7 @@ pub fn check(files: &[PathBuf], options: &IngestOptions) -> Result<CheckReport, 
         for (written, rows) in &work.plan.brands {
             let brand = catalogue.brand(&privacy::mask(written));
             if brand.is_merged {
-                words.misspelt_rows("brand", written, &brand.spelling, *rows);
+                words.misspelt("brand", written, &brand.spelling, *rows);
             }
         }
         let is_of_work = |table: &&mut TableCheck| table.table == work.plan.table.name;
@@ -255,73 +256,95 @@ impl<'a> Run<'a> {
         let total_bytes = std::fs::metadata(&work.input.path).map_or(0, |metadata| metadata.len());
         let mut account = TableAccount { file: file.to_string(), table: table.to_owned(), ..TableAccount::default() };
         let mut words = Words::default();
-        let mut rows_without_job = 0;
-        let is_jobs = table == "jobs";
+        let (mut rows_without_job, mut jobs_from_text) = (0, 0);
+        let schema = schema_of(table);
         let mut finding = Row::new(schema_of("findings"));
-        let mut reader = TableReader::new(&work.plan, self.context);
-        readers::for_each_record(&*work.source, |record, bytes| {
-            account.rows_in += 1;
-            if account.rows_in % ROWS_PER_REPORT == 1 {
-                progress(Progress::Reading { file: file.to_string(), table: table.to_owned(), rows: account.rows_in, bytes, total_bytes });
-            }
-            let place = Place { table, file: &file, line: record.line };
-            if let Err(rejection) = reader.read(record, self.jobs.as_ref(), &mut self.reviews) {
-                account.quarantined += 1;
-                if let Some(column) = &rejection.column {
-                    words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
+        let mut completer = RowCompleter::new(schema, &self.context.options.source);
+        // the jobs themselves have their category in their own row
+        let (jobs_before, mut new_jobs) = if table == "jobs" { (None, self.jobs.as_mut()) } else { (self.jobs.as_ref(), None) };
+        let (answers, questions) = (&self.reviews.answers, &mut self.reviews.questions);
+        let titles = work.plan.title_line();
+        let reader = || {
+            let mut reader = TableReader::new(&work.plan, self.context, jobs_before, answers);
+            move |record: &Record, into: &mut ReadRow| reader.read(record, into)
+        };
+        readers::for_each_record(
+            &*work.source,
+            reader,
+            || ReadRow::new(schema),
+            |read, bytes| {
+                account.rows_in += 1;
+                if account.rows_in % ROWS_PER_REPORT == 1 {
+                    progress(Progress::Reading {
+                        file: file.to_string(),
+                        table: table.to_owned(),
+                        rows: account.rows_in,
+                        bytes,
+                        total_bytes,
+                    });
                 }
-                self.quarantine.row(place, &rejection, &reader.raw(record), reader.title_line().as_deref())?;
-                return Ok(());
-            }
-            let identity = reader.identity();
-            match index.see(identity, outdated) {
-                Seen::Repeat => {
-                    account.repeats += 1;
-                    return Ok(());
-                }
-                Seen::New => account.accepted += 1,
-                Seen::Changed => {
-                    account.superseded += 1;
-                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: record.line, content: identity.content });
-                }
-            }
-            account.values_set_aside += reader.findings.set_aside.len() as u64;
-            for set_aside in &reader.findings.set_aside {
-                words.not_used(&set_aside.column, &set_aside.value, set_aside.reason);
-                self.quarantine.value(place, set_aside)?;
-            }
-            reader.set_origin(&file, record.line, identity);
-            match own_writer.as_deref_mut() {
-                Some(writer) => writer.append(&reader.row)?,
-                None => {
-                    reader.number_step();
-                    self.findings.append(&reader.row)?;
-                    for at in 0..reader.findings.components.len() {
-                        reader.set_further_component(at);
-                        self.findings.append(&reader.row)?;
+                read.findings.misspelt.iter().for_each(|Misspelt { column, value, meaning }| words.misspelt(column, value, meaning, 1));
+                read.questions.iter().for_each(|question| questions.ask(question));
+                jobs_from_text += u64::from(read.components_from_text);
+                let place = Place { table, file: &file, line: read.line };
+                let identity = match &read.outcome {
+                    Ok(identity) => *identity,
+                    Err(Refused { rejection, raw }) => {
+                        account.quarantined += 1;
+                        if let Some(column) = &rejection.column {
+                            words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
+                        }
+                        return self.quarantine.row(place, rejection, raw, titles.as_deref());
+                    }
+                };
+                match index.see(identity, outdated) {
+                    Seen::Repeat => {
+                        account.repeats += 1;
+                        return Ok(());
+                    }
+                    Seen::New => account.accepted += 1,
+                    Seen::Changed => {
+                        account.superseded += 1;
+                        replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: read.line, content: identity.content });
                     }
                 }
-            }
-            if is_jobs {
-                for at in 0..reader.findings.components.len() {
-                    reader.fill_finding(at, &mut finding);
-                    self.findings.append(&finding)?;
+                account.values_set_aside += read.findings.set_aside.len() as u64;
+                for set_aside in &read.findings.set_aside {
+                    words.not_used(&set_aside.column, &set_aside.value, set_aside.reason);
+                    self.quarantine.value(place, set_aside)?;
                 }
-                if let Some(jobs) = &mut self.jobs {
-                    jobs.insert(identity.key, reader.category());
+                completer.set_origin(&mut read.row, &file, read.line, identity);
+                match own_writer.as_deref_mut() {
+                    Some(writer) => writer.append(&read.row)?,
+                    None => {
+                        completer.number_step(read);
+                        self.findings.append(&read.row)?;
+                        for at in 0..read.findings.components.len() {
+                            completer.set_further_component(read, at);
+                            self.findings.append(&read.row)?;
+                        }
+                    }
                 }
-            } else if let (Some(jobs), Some(job)) = (&self.jobs, reader.job_key()) {
-                rows_without_job += u64::from(!jobs.knows(job));
-            }
-            Ok(())
-        })?;
+                if table == "jobs" {
+                    for at in 0..read.findings.components.len() {
+                        completer.fill_finding(read, at, &mut finding);
+                        self.findings.append(&finding)?;
+                    }
+                    if let Some(jobs) = &mut new_jobs {
+                        jobs.insert(identity.key, completer.category(&read.row));
+                    }
+                } else if let (Some(jobs), Some(job)) = (jobs_before, read.job) {
+                    rows_without_job += u64::from(!jobs.knows(job));
+                }
+                Ok(())
+            },
+        )?;
         if rows_without_job > 0 {
             self.doubts.push(Doubt::JobsUnknown { table: table.to_owned(), rows: rows_without_job });
         }
-        if reader.jobs_from_text() > 0 {
-            self.doubts.push(Doubt::ComponentsFromText { table: table.to_owned(), rows: reader.jobs_from_text() });
+        if jobs_from_text > 0 {
+            self.doubts.push(Doubt::ComponentsFromText { table: table.to_owned(), rows: jobs_from_text });
         }
-        words.extend(reader.words);
         words.merged_brands().for_each(|(written, brand, rows)| self.brands.note(&privacy::mask(written), brand, rows));
         self.doubts.extend(words.doubts(table));
         Ok(account)
@@ -357,7 +380,7 @@ impl<'a> Run<'a> {
         self.written.entry("findings").or_default().extend(self.findings.finish()?);
         self.written.insert("quarantine", self.quarantine.finish()?);
         self.written.insert("ledger", self.ledger.finish()?);
-        let mut superseded = table_writer(self.store, "superseded");
+        let mut superseded = ["", "-second-half"].map(|suffix| table_writer_with(self.store, "superseded", suffix));
         let none = Replacements::default();
         let of = |table: &str| self.replaced.get(table).unwrap_or(&none);
         let mut tables = Vec::new();
@@ -369,7 +392,9 @@ impl<'a> Run<'a> {
             let replaced_jobs = if table == "findings" { of("jobs") } else { &none };
             tables.push((table, move_out_superseded(schema_of(table), old, new, &folder, of(table), replaced_jobs, &mut superseded)?));
         }
-        self.written.insert("superseded", superseded.finish()?);
+        for superseded in superseded {
+            self.written.entry("superseded").or_default().extend(superseded.finish()?);
+        }
         for table in ["superseded", "quarantine", "ledger"] {
             let mut files = self.store.current_files(table)?;
             files.extend(self.written.remove(table).unwrap_or_default());
@@ -380,7 +405,12 @@ impl<'a> Run<'a> {
 }
 
 fn table_writer(store: &Store, table: &str) -> TableWriter {
-    TableWriter::new(schema_of(table), store.building_dir().join(table), StoreLayout::snapshot_name(store.next_number()))
+    table_writer_with(store, table, "")
+}
+
+fn table_writer_with(store: &Store, table: &str, suffix: &str) -> TableWriter {
+    let prefix = format!("{}{suffix}", StoreLayout::snapshot_name(store.next_number()));
+    TableWriter::new(schema_of(table), store.building_dir().join(table), prefix)
 }
 
 fn hash_of_file(input: &Input) -> Result<String, IngestError> {

@@ -59,6 +59,18 @@ pub struct TablePlan {
     pub open_repair: Option<OpenRepair>,
 }
 
+impl TablePlan {
+    /// The column titles as a line of the file; none if each record names its own.
+    pub fn title_line(&self) -> Option<String> {
+        let delimiter = self.delimiter?;
+        let quoted = |title: &String| {
+            let is_plain = !title.contains([delimiter as char, '"', '\n', '\r']);
+            if is_plain { title.clone() } else { format!("\"{}\"", title.replace('"', "\"\"")) }
+        };
+        Some(self.titles.iter().map(quoted).collect::<Vec<_>>().join(&(delimiter as char).to_string()))
+    }
+}
+
 /// Looks at a table; None if it belongs to no table that is known.
 ///
 /// # Errors

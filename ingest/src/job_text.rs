@@ -1,25 +1,18 @@
 //! What the free text of a job adds where its columns say nothing.
 
-use std::collections::HashMap;
-use std::rc::Rc;
+use std::sync::Arc;
 
 use fixodds_schemas::{List, text_rules};
 
 use crate::context::Context;
 use crate::free_text::{FreeTextReader, TextReading};
-use crate::review::{Answer, Reviews};
-
-/// Different texts that are remembered.
-const MOST_REMEMBERED: usize = 50_000;
-
-type CategoryAndText = (Option<Rc<str>>, Box<str>);
+use crate::remembered::Remembered;
+use crate::review::{Answer, Answers, Question};
 
 /// Reads the texts of jobs, each different one once.
 pub struct JobText<'a> {
     reader: FreeTextReader<'a>,
-    known: HashMap<CategoryAndText, Rc<TextReading>>,
-    /// Jobs whose components come from their text.
-    pub jobs: u64,
+    known: Remembered<Arc<TextReading>>,
 }
 
 impl<'a> JobText<'a> {
@@ -27,30 +20,22 @@ impl<'a> JobText<'a> {
         let options = context.options;
         let rules = text_rules().clone().with(options.mapping.text.clone());
         let reader = FreeTextReader::new(&options.vocabulary, &rules, &options.mapping.terms_of("jobs", List::Component));
-        Self { reader, known: HashMap::new(), jobs: 0 }
+        Self { reader, known: Remembered::new() }
     }
 
-    /// What a text says; what a person has said of it goes before the rules.
-    pub fn read(&mut self, text: &str, category: Option<&Rc<str>>, reviews: &mut Reviews) -> Rc<TextReading> {
-        let key = (category.cloned(), Box::from(text));
-        let reading = match self.known.get(&key) {
-            Some(reading) => Rc::clone(reading),
-            None => {
-                let mut reading = self.reader.read(text, category.map(AsRef::as_ref));
-                if let Some(Answer { findings, outcome }) = reviews.answer(text, category.map(AsRef::as_ref)) {
-                    reading.findings.clone_from(findings);
-                    reading.suspected.clear();
-                    reading.reviewed_outcome.clone_from(outcome);
-                }
-                let reading = Rc::new(reading);
-                if self.known.len() < MOST_REMEMBERED {
-                    self.known.insert(key, Rc::clone(&reading));
-                }
-                reading
+    /// What a text says; what a person has said of it goes before the rules. If it is not sure, that is a question.
+    pub fn read(&mut self, text: &str, category: Option<&Arc<str>>, answers: &Answers, questions: &mut Vec<Question>) -> Arc<TextReading> {
+        let reading = self.known.of_category(category, text, || {
+            let mut reading = self.reader.read(text, category.map(AsRef::as_ref));
+            if let Some(Answer { findings, outcome }) = answers.of(text, category.map(AsRef::as_ref)) {
+                reading.findings.clone_from(findings);
+                reading.suspected.clear();
+                reading.reviewed_outcome.clone_from(outcome);
             }
-        };
+            Arc::new(reading)
+        });
         if !reading.suspected.is_empty() {
-            reviews.ask(text, category.map(AsRef::as_ref), &reading);
+            questions.push(Question { text: text.to_owned(), category: category.cloned(), reading: Arc::clone(&reading) });
         }
         reading
     }

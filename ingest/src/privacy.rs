@@ -173,8 +173,12 @@ struct Patterns {
     phone: Regex,
     postcode: Regex,
     after_code_word: Regex,
+    /// Whether there is anything for the three patterns before.
+    any_number: Regex,
     titled_name: Regex,
     cued_name: Regex,
+    /// Whether there is anything for the two patterns before.
+    any_name: Regex,
 }
 
 fn patterns() -> &'static Patterns {
@@ -183,23 +187,28 @@ fn patterns() -> &'static Patterns {
         let compile = |pattern: &str| Regex::new(pattern).expect("the pattern is a constant, compiled by the tests of this file");
         const WORD: &str = r"\p{Lu}[\p{L}'’]*(?:-\p{Lu}[\p{L}'’]*)?";
         const INITIALS: &str = r"(?:\p{Lu}\.\s*){0,3}";
+        let email = r"(?i)[a-z0-9._%+\-]+(?:@|\s?\(at\)\s?)[a-z0-9\-]+(?:\.[a-z0-9\-]+)*\.[a-z]{2,}";
+        // + or 0 and 8 to 14 more digits in groups; or three groups of the North American form
+        let phone = r"(?:\+|\b00|\(0|\b0)[0-9](?:[ \-./()]{0,2}[0-9]){7,13}\b|\(?\b[2-9][0-9]{2}\)?[ \-.][0-9]{3}[ \-.][0-9]{4}\b";
+        // Great Britain and Northern Ireland, Canada, Ireland
+        let postcode = r"\b(?:[A-Z]{1,2}[0-9][A-Z0-9]? ?[0-9][A-Z]{2}|[A-Z][0-9][A-Z] [0-9][A-Z][0-9]|[AC-FHKNPRTV-Y][0-9]{2} [0-9AC-FHKNPRTV-Y]{4}|[a-z]{1,2}[0-9][a-z0-9]? ?[0-9][a-z]{2})\b";
+        let after_code_word = r"(?i)\b(post ?code|zip(?: code)?|plz)([: ]+)([a-z]{1,2}[0-9][a-z0-9]? ?[0-9][a-z]{2}|[a-z]?-?[0-9]{4,5}(?:-[0-9]{3,4}| ?[a-z]{2})?)\b|\b(tel|phone|mobile|mob|ring|call|text|whatsapp)([.: ]+(?:on |no |number )?)(\+?[0-9](?:[ \-./]?[0-9]){4,14})\b";
+        let titled_name = format!(
+            r"\b(?:(?i:mr|mrs|mx|herr|frau|madame|mme|monsieur|sig|sra)\b\.?\s+{INITIALS}\p{{L}}[\p{{L}}'’\-]*|(?:Ms|Miss|Dr|Prof|Sir|Lady|Rev|M|ms|dr)\b\.?\s+{INITIALS}{WORD})(?:\s+{WORD}){{0,2}}"
+        );
+        let cued_name = format!(
+            r"\b(?i:(customer(?:'s)?|client|owner|tenant|landlord|landlady|neighbou?r|householder|caller|contact|spoke to|spoke with|speak to|ask for|name|name is|named|signed by|signed|collected by|dropped off by|brought in by|on behalf of|c/o|attn|regards|thanks))(?:\s+(?i:name|is|called))?([:,\-]?\s+){INITIALS}{WORD}(?:\s+{WORD}){{0,2}}"
+        );
+        let any_of = |patterns: &[&str]| compile(&patterns.iter().map(|pattern| format!("(?:{pattern})")).collect::<Vec<_>>().join("|"));
         Patterns {
-            email: compile(r"(?i)[a-z0-9._%+\-]+(?:@|\s?\(at\)\s?)[a-z0-9\-]+(?:\.[a-z0-9\-]+)*\.[a-z]{2,}"),
-            // + or 0 and 8 to 14 more digits in groups; or three groups of the North American form
-            phone: compile(r"(?:\+|\b00|\(0|\b0)[0-9](?:[ \-./()]{0,2}[0-9]){7,13}\b|\(?\b[2-9][0-9]{2}\)?[ \-.][0-9]{3}[ \-.][0-9]{4}\b"),
-            // Great Britain and Northern Ireland, Canada, Ireland
-            postcode: compile(
-                r"\b(?:[A-Z]{1,2}[0-9][A-Z0-9]? ?[0-9][A-Z]{2}|[A-Z][0-9][A-Z] [0-9][A-Z][0-9]|[AC-FHKNPRTV-Y][0-9]{2} [0-9AC-FHKNPRTV-Y]{4}|[a-z]{1,2}[0-9][a-z0-9]? ?[0-9][a-z]{2})\b",
-            ),
-            after_code_word: compile(
-                r"(?i)\b(post ?code|zip(?: code)?|plz)([: ]+)([a-z]{1,2}[0-9][a-z0-9]? ?[0-9][a-z]{2}|[a-z]?-?[0-9]{4,5}(?:-[0-9]{3,4}| ?[a-z]{2})?)\b|\b(tel|phone|mobile|mob|ring|call|text|whatsapp)([.: ]+(?:on |no |number )?)(\+?[0-9](?:[ \-./]?[0-9]){4,14})\b",
-            ),
-            titled_name: compile(&format!(
-                r"\b(?:(?i:mr|mrs|mx|herr|frau|madame|mme|monsieur|sig|sra)\b\.?\s+{INITIALS}\p{{L}}[\p{{L}}'’\-]*|(?:Ms|Miss|Dr|Prof|Sir|Lady|Rev|M|ms|dr)\b\.?\s+{INITIALS}{WORD})(?:\s+{WORD}){{0,2}}"
-            )),
-            cued_name: compile(&format!(
-                r"\b(?i:(customer(?:'s)?|client|owner|tenant|landlord|landlady|neighbou?r|householder|caller|contact|spoke to|spoke with|speak to|ask for|name|name is|named|signed by|signed|collected by|dropped off by|brought in by|on behalf of|c/o|attn|regards|thanks))(?:\s+(?i:name|is|called))?([:,\-]?\s+){INITIALS}{WORD}(?:\s+{WORD}){{0,2}}"
-            )),
+            email: compile(email),
+            phone: compile(phone),
+            postcode: compile(postcode),
+            after_code_word: compile(after_code_word),
+            any_number: any_of(&[phone, postcode, after_code_word]),
+            titled_name: compile(&titled_name),
+            cued_name: compile(&cued_name),
+            any_name: any_of(&[&titled_name, &cued_name]),
         }
     })
 }
@@ -226,7 +235,8 @@ fn mask_once(text: &str) -> Cow<'_, str> {
     if text.contains('@') || text.contains("(at)") {
         masked = replace(masked, &patterns.email, |_| EMAIL.to_owned());
     }
-    if has_digits {
+    // looking for each pattern and its groups takes far longer than looking whether there is anything
+    if has_digits && patterns.any_number.is_match(&masked) {
         masked = replace(masked, &patterns.after_code_word, |found| match found.get(1) {
             Some(word) => format!("{}{}{POSTCODE}", word.as_str(), &found[2]),
             None if digits(&found[6]) < 6 => found[0].to_owned(),
@@ -235,6 +245,9 @@ fn mask_once(text: &str) -> Cow<'_, str> {
         masked =
             replace(masked, &patterns.phone, |found| if is_date_or_few_digits(&found[0]) { found[0].to_owned() } else { PHONE.to_owned() });
         masked = replace(masked, &patterns.postcode, |found| if is_ordinal(&found[0]) { found[0].to_owned() } else { POSTCODE.to_owned() });
+    }
+    if !patterns.any_name.is_match(&masked) {
+        return masked;
     }
     masked = replace(masked, &patterns.titled_name, |_| NAME.to_owned());
     replace(masked, &patterns.cued_name, |found| {

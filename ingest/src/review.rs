@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use fixodds_schemas::{List, Vocabulary, normalise};
 use serde::{Deserialize, Serialize};
@@ -47,11 +48,27 @@ pub struct Answer {
     pub outcome: Option<String>,
 }
 
-/// Questions and answers, by text and category.
+/// Questions and answers.
 #[derive(Debug, Default)]
 pub struct Reviews {
-    answered: BTreeMap<Key, (Line, Answer)>,
-    asked: BTreeMap<Key, Line>,
+    pub answers: Answers,
+    pub questions: Questions,
+}
+
+/// What people have said, by text and category.
+#[derive(Debug, Default)]
+pub struct Answers(BTreeMap<Key, (Line, Answer)>);
+
+/// What people are asked, by text and category.
+#[derive(Debug, Default)]
+pub struct Questions(BTreeMap<Key, Line>);
+
+/// A text whose reading is not sure.
+#[derive(Debug)]
+pub struct Question {
+    pub text: String,
+    pub category: Option<Arc<str>>,
+    pub reading: Arc<TextReading>,
 }
 
 fn key(text: &str, category: Option<&str>) -> Key {
@@ -88,11 +105,11 @@ impl Reviews {
             let key = key(&line.text, Some(&line.category));
             match answer(&line, vocabulary).map_err(|message| error(number, message))? {
                 Some(answer) => {
-                    self.asked.remove(&key);
-                    self.answered.insert(key, (line, answer));
+                    self.questions.0.remove(&key);
+                    self.answers.0.insert(key, (line, answer));
                 }
-                None if !self.answered.contains_key(&key) => {
-                    self.asked.insert(key, Line { times: 0, ..line });
+                None if !self.answers.0.contains_key(&key) => {
+                    self.questions.0.insert(key, Line { times: 0, ..line });
                 }
                 None => {}
             }
@@ -100,42 +117,10 @@ impl Reviews {
         Ok(())
     }
 
-    /// What a person has said of a text.
-    #[must_use]
-    pub fn answer(&self, text: &str, category: Option<&str>) -> Option<&Answer> {
-        if self.answered.is_empty() {
-            return None;
-        }
-        self.answered.get(&key(text, category)).map(|(_, answer)| answer)
-    }
-
-    /// Asks about a text whose reading is not sure.
-    pub fn ask(&mut self, text: &str, category: Option<&str>, reading: &TextReading) {
-        let key = key(text, category);
-        if let Some(line) = self.asked.get_mut(&key) {
-            line.times += 1;
-        } else if self.asked.len() < MOST_TEXTS {
-            let role = |finding: &TextFinding| if finding.consequential { "consequential" } else { "primary" };
-            let all = || reading.findings.iter().chain(&reading.suspected);
-            let proposed: Vec<String> = all().map(|finding| format!("{} ({})", finding.component, role(finding))).collect();
-            let confidence = all().map(|finding| finding.confidence).fold(1.0, f64::min);
-            let line = Line {
-                text: text.to_owned(),
-                category: key.1.clone(),
-                times: 1,
-                proposed: proposed.join("; "),
-                proposed_outcome: reading.outcome.clone().unwrap_or_default(),
-                confidence: format!("{confidence:.2}"),
-                ..Line::default()
-            };
-            self.asked.insert(key, line);
-        }
-    }
-
     /// Texts that are asked about.
     #[must_use]
     pub fn open_questions(&self) -> u64 {
-        self.asked.len() as u64
+        self.questions.0.len() as u64
     }
 
     /// Writes both files; one without lines is not written.
@@ -143,10 +128,45 @@ impl Reviews {
     /// # Errors
     /// If the store cannot be written.
     pub fn write(&self, store: &Path) -> Result<(), IngestError> {
-        let mut asked: Vec<&Line> = self.asked.values().collect();
+        let mut asked: Vec<&Line> = self.questions.0.values().collect();
         asked.sort_by(|first, second| second.times.cmp(&first.times).then_with(|| first.text.cmp(&second.text)));
         write_lines(&store.join(ASKED), asked.into_iter())?;
-        write_lines(&store.join(ANSWERED), self.answered.values().map(|(line, _)| line))
+        write_lines(&store.join(ANSWERED), self.answers.0.values().map(|(line, _)| line))
+    }
+}
+
+impl Answers {
+    /// What a person has said of a text.
+    #[must_use]
+    pub fn of(&self, text: &str, category: Option<&str>) -> Option<&Answer> {
+        if self.0.is_empty() {
+            return None;
+        }
+        self.0.get(&key(text, category)).map(|(_, answer)| answer)
+    }
+}
+
+impl Questions {
+    pub fn ask(&mut self, Question { text, category, reading }: &Question) {
+        let key = key(text, category.as_deref());
+        if let Some(line) = self.0.get_mut(&key) {
+            line.times += 1;
+        } else if self.0.len() < MOST_TEXTS {
+            let role = |finding: &TextFinding| if finding.consequential { "consequential" } else { "primary" };
+            let all = || reading.findings.iter().chain(&reading.suspected);
+            let proposed: Vec<String> = all().map(|finding| format!("{} ({})", finding.component, role(finding))).collect();
+            let confidence = all().map(|finding| finding.confidence).fold(1.0, f64::min);
+            let line = Line {
+                text: text.clone(),
+                category: key.1.clone(),
+                times: 1,
+                proposed: proposed.join("; "),
+                proposed_outcome: reading.outcome.clone().unwrap_or_default(),
+                confidence: format!("{confidence:.2}"),
+                ..Line::default()
+            };
+            self.0.insert(key, line);
+        }
     }
 }
 

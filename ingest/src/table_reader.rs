@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
-use std::rc::Rc;
+use std::sync::Arc;
 
 use fixodds_schemas::TableSchema;
 
@@ -16,10 +16,9 @@ use crate::open_repair::OpenRepair;
 use crate::privacy;
 use crate::quarantine::{LONGEST_RAW, Reason, head};
 use crate::readers::Record;
-use crate::review::Reviews;
+use crate::review::{Answers, Question};
 use crate::row::Row;
 use crate::rules::{Rejection, Rules, position, schema_of};
-use crate::words::Words;
 
 /// By what a row is recognised again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,39 +27,6 @@ pub struct Identity {
     pub key: u64,
     /// Equal for records that are equal in every value.
     pub content: u64,
-}
-
-/// Columns of the findings table. After `source_file` come `source_line` and `content_hash`, as in every table of records.
-struct FindingColumns {
-    source: usize,
-    job_id: usize,
-    step: usize,
-    component: usize,
-    role: usize,
-    caused_by: usize,
-    origin: usize,
-    source_file: usize,
-    reached: usize,
-    confidence: usize,
-}
-
-impl FindingColumns {
-    fn new() -> Self {
-        let schema = schema_of("findings");
-        let at = |name| position(schema, name);
-        Self {
-            source: at("source"),
-            job_id: at("job_id"),
-            step: at("step"),
-            component: at("component"),
-            role: at("role"),
-            caused_by: at("caused_by"),
-            origin: at("origin"),
-            source_file: at("source_file"),
-            reached: at("reached"),
-            confidence: at("confidence"),
-        }
-    }
 }
 
 /// The columns of a job that free text can fill, and those it is read from.
@@ -89,10 +55,18 @@ impl<'a> TextColumns<'a> {
     }
 
     /// Reads the texts of a row: a component cell that is no list of terms, the fault and its cause.
-    fn add(&mut self, row: &mut Row, findings: &mut Findings, category: Option<&Rc<str>>, reviews: &mut Reviews) {
+    /// Says whether they name components where the columns do not.
+    fn add(
+        &mut self,
+        row: &mut Row,
+        findings: &mut Findings,
+        category: Option<&Arc<str>>,
+        reviews: (&Answers, &mut Vec<Question>),
+    ) -> bool {
+        let (answers, questions) = reviews;
         // the vocabulary knows nothing of the parts of other appliances
         if category.is_some_and(|category| category.starts_with(crate::open_repair::OTHER)) {
-            return;
+            return false;
         }
         let reads_components = findings.components.is_empty();
         let cell = findings.set_aside.iter().position(|cell| cell.column == "component").filter(|_| reads_components);
@@ -102,7 +76,7 @@ impl<'a> TextColumns<'a> {
         let fault_was_found = row.text(self.outcome) != Some("no_fault_found");
         for (at, text) in [cell_text].into_iter().chain(texts).enumerate() {
             let Some(text) = text else { continue };
-            let reading = self.text.read(&text, category, reviews);
+            let reading = self.text.read(&text, category, answers, questions);
             if reads_components {
                 let start = findings.components.len();
                 if at == 0 && !reading.findings.is_empty() && fault_was_found {
@@ -112,7 +86,7 @@ impl<'a> TextColumns<'a> {
                 for finding in used {
                     if !findings.components.iter().any(|known| *known.key == *finding.component) {
                         findings.components.push(Named {
-                            key: Rc::from(finding.component.as_str()),
+                            key: Arc::from(finding.component.as_str()),
                             consequential: finding.consequential,
                             caused_by: finding.caused_by.map(|cause| start + cause),
                             reached: finding.reached,
@@ -136,14 +110,51 @@ impl<'a> TextColumns<'a> {
         }
         let count = findings.components.len();
         findings.components.iter_mut().for_each(|named| named.caused_by = named.caused_by.filter(|&cause| cause < count));
-        self.text.jobs += u64::from(reads_components && count > 0);
+        reads_components && count > 0
+    }
+}
+
+/// What a record became.
+pub struct ReadRow {
+    pub line: u64,
+    pub row: Row,
+    pub findings: Findings,
+    /// What people are to be asked.
+    pub questions: Vec<Question>,
+    pub components_from_text: bool,
+    /// The hash of the job to which a finding or part belongs.
+    pub job: Option<u64>,
+    /// By what the row is recognised again, or why the record cannot be used.
+    pub outcome: Result<Identity, Refused>,
+}
+
+/// Why a record cannot be used, and its text as quarantine keeps it: without serial and machine numbers and without personal data.
+pub struct Refused {
+    pub rejection: Rejection,
+    pub raw: String,
+}
+
+impl ReadRow {
+    pub fn new(schema: &TableSchema) -> Self {
+        Self {
+            line: 0,
+            row: Row::new(schema),
+            findings: Findings::default(),
+            questions: Vec::new(),
+            components_from_text: false,
+            job: None,
+            outcome: Ok(Identity { key: 0, content: 0 }),
+        }
     }
 }
 
 /// Reads the records of one table of one file.
 pub struct TableReader<'a> {
-    pub schema: &'static TableSchema,
+    schema: &'static TableSchema,
     context: &'a Context<'a>,
+    /// Categories of the jobs to which the records belong.
+    jobs: Option<&'a JobCategories>,
+    answers: &'a Answers,
     columns: Vec<ColumnReader<'a>>,
     /// How many of the columns must be read before the category of the row is known.
     before_category: usize,
@@ -152,9 +163,8 @@ pub struct TableReader<'a> {
     titles: Vec<String>,
     delimiter: Option<u8>,
     rules: Rules,
-    finding_columns: FindingColumns,
     record_key: RecordKey,
-    /// The values up to this column are the record's content; those from it on say where it comes from.
+    /// The values up to this column are the record's content.
     content_columns: usize,
     source: Option<usize>,
     job_id: Option<usize>,
@@ -162,17 +172,12 @@ pub struct TableReader<'a> {
     extra_column: Option<usize>,
     open_repair: Option<OpenRepair>,
     text: Option<TextColumns<'a>>,
-    pub row: Row,
-    pub findings: Findings,
-    pub words: Words,
     content: Vec<u8>,
-    last_category: Option<Rc<str>>,
-    /// Job and step of the finding before.
-    last_step: (Option<u64>, i64),
+    last_category: Option<Arc<str>>,
 }
 
 impl<'a> TableReader<'a> {
-    pub fn new(plan: &TablePlan, context: &'a Context<'a>) -> Self {
+    pub fn new(plan: &TablePlan, context: &'a Context<'a>, jobs: Option<&'a JobCategories>, answers: &'a Answers) -> Self {
         let schema = schema_of(&plan.table.name);
         let optional = |name: &str| schema.columns.iter().position(|column| column.name == name);
         let mut columns: Vec<_> =
@@ -181,6 +186,8 @@ impl<'a> TableReader<'a> {
         Self {
             schema,
             context,
+            jobs,
+            answers,
             before_category: columns.iter().filter(|column| column.tells_category()).count(),
             columns,
             extra: plan.extra.clone(),
@@ -188,7 +195,6 @@ impl<'a> TableReader<'a> {
             titles: plan.titles.clone(),
             delimiter: plan.delimiter,
             rules: Rules::new(schema, plan.currency.clone()),
-            finding_columns: FindingColumns::new(),
             record_key: RecordKey::new(schema),
             content_columns: position(schema, "source_file"),
             source: optional("source"),
@@ -197,22 +203,26 @@ impl<'a> TableReader<'a> {
             extra_column: optional("extra"),
             open_repair: plan.open_repair.clone(),
             text: (plan.table.name == "jobs").then(|| TextColumns::new(plan, schema, context)),
-            row: Row::new(schema),
-            findings: Findings::default(),
-            words: Words::default(),
             content: Vec::new(),
             last_category: None,
-            last_step: (None, 0),
         }
     }
 
-    /// Reads a record into `self.row` and `self.findings`.
-    ///
-    /// # Errors
-    /// Why the record cannot be used.
-    pub fn read(&mut self, record: &Record, jobs: Option<&JobCategories>, reviews: &mut Reviews) -> Result<(), Rejection> {
-        self.row.clear();
-        self.findings.clear();
+    /// Reads a record. What the row holds depends on the record alone, so that several readers can share a table.
+    pub fn read(&mut self, record: &Record, into: &mut ReadRow) {
+        into.line = record.line;
+        into.row.clear();
+        into.findings.clear();
+        into.questions.clear();
+        into.components_from_text = false;
+        into.job = None;
+        into.outcome = match self.read_values(record, into) {
+            Ok(()) => Ok(self.identity(&into.row, &into.findings)),
+            Err(rejection) => Err(Refused { rejection, raw: self.raw(record) }),
+        };
+    }
+
+    fn read_values(&mut self, record: &Record, into: &mut ReadRow) -> Result<(), Rejection> {
         if let Some(fault) = &record.fault {
             let length = fault.length.map(|length| format!("{length} bytes"));
             return Err(Rejection { column: None, value: length, reason: fault.reason });
@@ -231,74 +241,78 @@ impl<'a> TableReader<'a> {
         if let Some(source) = self.source {
             let provider =
                 self.open_repair.as_ref().map(|layout| record.field(layout.data_provider).trim()).filter(|name| !name.is_empty());
-            self.row.set_text(source, provider.unwrap_or(&self.context.options.source));
+            into.row.set_text(source, provider.unwrap_or(&self.context.options.source));
         }
         if let (Some(layout), Some(category)) = (&self.open_repair, self.category)
             && let Some(key) = layout.category(|at| record.field(at), &self.context.options.vocabulary)
         {
-            self.row.set_text(category, &key);
+            into.row.set_text(category, &key);
         }
-        self.read_columns(record, 0, self.before_category)?;
-        self.find_category(jobs);
-        self.read_columns(record, self.before_category, self.columns.len())?;
+        self.read_columns(record, 0, self.before_category, into)?;
+        self.find_category(into);
+        self.read_columns(record, self.before_category, self.columns.len(), into)?;
         if let Some(text) = &mut self.text {
-            text.add(&mut self.row, &mut self.findings, self.last_category.as_ref(), reviews);
+            let reviews = (self.answers, &mut into.questions);
+            into.components_from_text = text.add(&mut into.row, &mut into.findings, self.last_category.as_ref(), reviews);
         }
         for column in &self.columns {
-            if column.plan.field.required && column.target.is_some_and(|target| self.row.is_missing(target)) {
+            if column.plan.field.required && column.target.is_some_and(|target| into.row.is_missing(target)) {
                 return Err(Rejection::missing(&column.plan.field.name));
             }
         }
-        self.rules.apply(&mut self.row, &mut self.findings, self.context)?;
-        if self.schema.name == "parts" && !self.findings.components.is_empty() {
-            self.part_for_several_components();
+        self.rules.apply(&mut into.row, &mut into.findings, self.context)?;
+        if self.schema.name == "parts" && !into.findings.components.is_empty() {
+            self.part_for_several_components(into);
         }
-        self.keep_extra(record);
+        self.keep_extra(record, into);
         Ok(())
     }
 
-    fn read_columns(&mut self, record: &Record, from: usize, to: usize) -> Result<(), Rejection> {
+    fn read_columns(&mut self, record: &Record, from: usize, to: usize, into: &mut ReadRow) -> Result<(), Rejection> {
         for column in &mut self.columns[from..to] {
             let cell = record.field(column.plan.index);
-            let result = column.read(cell, self.last_category.as_ref(), self.context, &mut self.row, &mut self.findings, &mut self.words);
+            let result = column.read(cell, self.last_category.as_ref(), self.context, &mut into.row, &mut into.findings);
             if let Err(reason) = result {
                 let field = column.plan.field;
                 if field.required {
                     return Err(Rejection::of_value(&field.name, cell.trim(), reason));
                 }
-                self.findings.set_aside.push(SetAside { column: field.name.clone(), value: cell.trim().to_owned(), reason });
+                into.findings.set_aside.push(SetAside { column: field.name.clone(), value: cell.trim().to_owned(), reason });
             }
         }
         Ok(())
     }
 
-    /// The category that words of this row refer to: its own, or that of its job.
-    fn find_category(&mut self, jobs: Option<&JobCategories>) {
+    /// The job to which the row belongs, and the category that its words refer to: its own, or that of its job.
+    fn find_category(&mut self, into: &mut ReadRow) {
         let category = match self.category {
-            Some(category) => self.row.text(category),
-            None => jobs.and_then(|jobs| jobs.get(self.job_key()?)).map(AsRef::as_ref),
+            Some(category) => into.row.text(category),
+            None => {
+                into.job = self.job_key(&into.row);
+                self.jobs.and_then(|jobs| jobs.get(into.job?)).map(AsRef::as_ref)
+            }
         };
         if self.last_category.as_deref() != category {
-            self.last_category = category.map(Rc::from);
+            self.last_category = category.map(Arc::from);
         }
     }
 
-    fn part_for_several_components(&mut self) {
+    fn part_for_several_components(&self, into: &mut ReadRow) {
         let component = position(self.schema, "component");
-        let mut keys: Vec<String> = self.row.text(component).map(str::to_owned).into_iter().collect();
-        keys.extend(self.findings.components.drain(..).map(|named| named.key.to_string()));
-        self.row.unset(component);
-        self.findings.set_aside.push(SetAside { column: "component".to_owned(), value: keys.join("; "), reason: Reason::SeveralTerms });
+        let mut keys: Vec<String> = into.row.text(component).map(str::to_owned).into_iter().collect();
+        keys.extend(into.findings.components.drain(..).map(|named| named.key.to_string()));
+        into.row.unset(component);
+        into.findings.set_aside.push(SetAside { column: "component".to_owned(), value: keys.join("; "), reason: Reason::SeveralTerms });
     }
 
     /// Unread columns as one JSON object, personal data masked.
-    fn keep_extra(&mut self, record: &Record) {
+    fn keep_extra(&self, record: &Record, into: &mut ReadRow) {
         let Some(target) = self.extra_column else { return };
-        if self.extra.is_empty() && self.findings.converted.is_empty() {
+        if self.extra.is_empty() && into.findings.converted.is_empty() {
             return;
         }
         let mut object: BTreeMap<&str, Cow<'_, str>> =
-            self.findings.converted.iter().map(|(title, amount)| (title.as_str(), amount.as_str().into())).collect();
+            into.findings.converted.iter().map(|(title, amount)| (title.as_str(), amount.as_str().into())).collect();
         for column in &self.extra {
             let cell = record.field(column.index).trim();
             if !cell.is_empty() {
@@ -307,94 +321,31 @@ impl<'a> TableReader<'a> {
             }
         }
         if !object.is_empty() {
-            self.row.set_text(target, &json_object(&object));
+            into.row.set_text(target, &json_object(&object));
         }
     }
 
-    /// Jobs so far whose components were read from their text.
-    pub fn jobs_from_text(&self) -> u64 {
-        self.text.as_ref().map_or(0, |text| text.text.jobs)
-    }
-
-    /// The hash of the job that the row is or belongs to.
-    pub fn job_key(&self) -> Option<u64> {
-        let source = self.row.text(self.source?)?;
-        let job_id = self.row.text(self.job_id?)?;
+    /// The hash of the job to which a row belongs.
+    fn job_key(&self, row: &Row) -> Option<u64> {
+        let source = row.text(self.source?)?;
+        let job_id = row.text(self.job_id?)?;
         Some(hash_texts([source, job_id]))
     }
 
-    /// The category of the row.
-    pub fn category(&self) -> Option<&str> {
-        self.row.text(self.category?)
-    }
-
-    /// By what the row is recognised again.
-    pub fn identity(&mut self) -> Identity {
+    fn identity(&mut self, row: &Row, findings: &Findings) -> Identity {
         self.content.clear();
-        self.row.content(self.content_columns, &mut self.content);
-        for component in &self.findings.components {
+        row.content(self.content_columns, &mut self.content);
+        for component in &findings.components {
             self.content.extend_from_slice(component.key.as_bytes());
             self.content.push(u8::from(component.consequential));
         }
         let content = hash_bytes(&self.content);
-        let key = self.record_key.hash(|column| self.row.text(column), |column| self.row.integer(column));
+        let key = self.record_key.hash(|column| row.text(column), |column| row.integer(column));
         Identity { key: key.unwrap_or(content), content }
     }
 
-    /// Says where the row comes from.
-    pub fn set_origin(&mut self, file: &str, line: u64, identity: Identity) {
-        self.row.set_text(self.content_columns, file);
-        self.row.set_integer(self.content_columns + 1, line.cast_signed());
-        self.row.set_integer(self.content_columns + 2, identity.content.cast_signed());
-    }
-
-    /// Gives a finding without step the one after the row before, if that belongs to the same job, else 1.
-    pub fn number_step(&mut self) {
-        let job = self.job_key();
-        let (last_job, last_step) = self.last_step;
-        if self.row.is_missing(self.finding_columns.step) {
-            self.row.set_integer(self.finding_columns.step, if job == last_job { last_step + 1 } else { 1 });
-        }
-        self.last_step = (job, self.row.integer(self.finding_columns.step).unwrap_or(1));
-        if let Some(named) = &self.findings.own_component {
-            self.row.set_text(self.finding_columns.reached, named.reached.code());
-            self.row.set_real(self.finding_columns.confidence, named.confidence);
-        }
-    }
-
-    /// Makes the row the finding of another component that stands in the same cell.
-    pub fn set_further_component(&mut self, at: usize) {
-        let named = self.findings.components[at].clone();
-        self.row.set_text(self.finding_columns.component, &named.key);
-        self.row.set_text(self.finding_columns.reached, named.reached.code());
-        self.row.set_real(self.finding_columns.confidence, named.confidence);
-    }
-
-    /// A component that a job's own row names, as a finding.
-    pub fn fill_finding(&self, at: usize, finding: &mut Row) {
-        let to = &self.finding_columns;
-        let from = self.content_columns;
-        finding.clear();
-        let named = &self.findings.components[at];
-        let source = self.source.and_then(|source| self.row.text(source));
-        finding.set_text(to.source, source.unwrap_or(&self.context.options.source));
-        finding.set_text(to.job_id, self.job_id.and_then(|job_id| self.row.text(job_id)).unwrap_or_default());
-        finding.set_integer(to.step, at as i64 + 1);
-        finding.set_text(to.component, &named.key);
-        finding.set_text(to.role, if named.consequential { "consequential" } else { "primary" });
-        if let Some(cause) = named.caused_by {
-            finding.set_integer(to.caused_by, cause as i64 + 1);
-        }
-        finding.set_text(to.reached, named.reached.code());
-        finding.set_real(to.confidence, named.confidence);
-        finding.set_text(to.origin, "job");
-        finding.set_text(to.source_file, self.row.text(from).unwrap_or_default());
-        finding.set_integer(to.source_file + 1, self.row.integer(from + 1).unwrap_or_default());
-        finding.set_integer(to.source_file + 2, self.row.integer(from + 2).unwrap_or_default());
-    }
-
     /// The text of a record as quarantine keeps it: without serial and machine numbers and without personal data.
-    pub fn raw(&self, record: &Record) -> String {
+    fn raw(&self, record: &Record) -> String {
         let raw = match (&record.fault, self.delimiter) {
             (None, Some(delimiter)) => self.masked_line(&record.fields().collect::<Vec<_>>(), delimiter),
             (Some(fault), Some(delimiter)) => self.masked_line(&fault.raw.split(delimiter as char).collect::<Vec<_>>(), delimiter),
@@ -402,16 +353,6 @@ impl<'a> TableReader<'a> {
             (Some(fault), None) => privacy::mask(&self.masked_json(&fault.raw)).into_owned(),
         };
         head(&raw, LONGEST_RAW).to_owned()
-    }
-
-    /// The column titles as a line of the file; none if each record names its own.
-    pub fn title_line(&self) -> Option<String> {
-        let delimiter = self.delimiter?;
-        let quoted = |title: &String| {
-            let is_plain = !title.contains([delimiter as char, '"', '\n', '\r']);
-            if is_plain { title.clone() } else { format!("\"{}\"", title.replace('"', "\"\"")) }
-        };
-        Some(self.titles.iter().map(quoted).collect::<Vec<_>>().join(&(delimiter as char).to_string()))
     }
 
     /// A cell as it may be shown.

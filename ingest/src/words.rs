@@ -14,6 +14,23 @@ const MOST_EXAMPLES: usize = 5;
 const LONGEST_WORD: usize = 60;
 const BRAND: &str = "brand";
 
+/// A word that was understood as a misspelling.
+#[derive(Debug)]
+pub struct Misspelt {
+    pub column: &'static str,
+    pub value: String,
+    pub meaning: String,
+}
+
+impl Misspelt {
+    /// A cell with several words, if one of them is misspelt.
+    pub fn of_terms(column: &'static str, value: &str, found: &RecognisedTerms) -> Option<Self> {
+        let misspelt: Vec<&str> =
+            found.terms.iter().filter(|term| matches!(term.how, How::Misspelt { .. })).map(|term| term.key.as_str()).collect();
+        (!misspelt.is_empty()).then(|| Self { column, value: value.to_owned(), meaning: misspelt.join(", ") })
+    }
+}
+
 /// Words of one table of one file.
 #[derive(Debug, Default)]
 pub struct Words {
@@ -22,27 +39,13 @@ pub struct Words {
 }
 
 impl Words {
-    /// A word was understood as a misspelling of a term.
-    pub fn misspelt(&mut self, column: &str, value: &str, meaning: &str) {
-        self.misspelt_rows(column, value, meaning, 1);
-    }
-
-    /// A word was understood as a misspelling of a term in several rows.
-    pub fn misspelt_rows(&mut self, column: &str, value: &str, meaning: &str, times: u64) {
+    /// A word was understood as a misspelling of a term in some rows.
+    pub fn misspelt(&mut self, column: &str, value: &str, meaning: &str, times: u64) {
         let key = (column.to_owned(), head(value, LONGEST_WORD).to_owned());
         if let Some((_, rows)) = self.misspelt.get_mut(&key) {
             *rows += times;
         } else if self.misspelt.len() < MOST_WORDS {
             self.misspelt.insert(key, (meaning.to_owned(), times));
-        }
-    }
-
-    /// A cell with several words was read.
-    pub fn note(&mut self, column: &str, value: &str, found: &RecognisedTerms) {
-        let misspelt: Vec<&str> =
-            found.terms.iter().filter(|term| matches!(term.how, How::Misspelt { .. })).map(|term| term.key.as_str()).collect();
-        if !misspelt.is_empty() {
-            self.misspelt(column, value, &misspelt.join(", "));
         }
     }
 
@@ -56,11 +59,6 @@ impl Words {
         } else {
             *self.not_used.entry((column.to_owned(), String::new(), reason)).or_default() += 1;
         }
-    }
-
-    pub fn extend(&mut self, other: Self) {
-        self.misspelt.extend(other.misspelt);
-        self.not_used.extend(other.not_used);
     }
 
     /// Brands that were read as others: as written, as read, and in how many rows.
@@ -116,7 +114,7 @@ mod tests {
     #[test]
     fn the_most_frequent_words_come_first() {
         let mut words = Words::default();
-        words.misspelt("component", "drane pump", "drain_pump");
+        words.misspelt("component", "drane pump", "drain_pump", 1);
         for _ in 0..2 {
             words.not_used("outcome", "gone", Reason::UnknownOutcome);
         }

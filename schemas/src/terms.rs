@@ -2,7 +2,7 @@
 //!
 //! Misspellings are not handled here: [`TermIndex::terms`] lists what a fuzzy search may compare with.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 
 /// Lower case, words separated by one space, no other punctuation: `" Door-Lock (PTC)"` becomes `"door lock ptc"`.
 ///
@@ -17,9 +17,13 @@ pub fn normalise(text: &str) -> String {
             '#' | '\u{2116}' => spaced.push_str(" no "),
             '&' => spaced.push_str(" and "),
             '£' | '€' | '$' => spaced.extend([' ', character, ' ']),
+            _ if character.is_ascii() && character.is_ascii_alphanumeric() => spaced.push(character.to_ascii_lowercase()),
             _ if character.is_alphanumeric() => spaced.extend(character.to_lowercase()),
             _ => spaced.push(' '),
         }
+    }
+    if !spaced.starts_with(' ') && !spaced.ends_with(' ') && !spaced.contains("  ") {
+        return spaced;
     }
     spaced.split_whitespace().collect::<Vec<_>>().join(" ")
 }
@@ -29,21 +33,26 @@ pub fn normalise(text: &str) -> String {
 /// `"Drive-belts"`, `"drive belt"` and `"drivebelt"` share one match key, and so do `"N/F/F"` and `"nff"`.
 #[must_use]
 pub fn match_key(text: &str) -> String {
-    normalise(text).split(' ').map(singular).collect()
+    let normalised = normalise(text);
+    let mut key = String::with_capacity(normalised.len());
+    for word in normalised.split(' ') {
+        let (stem, ending) = singular(word);
+        key.push_str(stem);
+        key.push_str(ending);
+    }
+    key
 }
 
-/// A rough English singular. It only has to treat both sides of a comparison alike, so wrong singulars do no harm.
-fn singular(word: &str) -> String {
+/// A rough English singular, as its stem and ending. It only has to treat both sides of a comparison alike, so wrong singulars do no harm.
+fn singular(word: &str) -> (&str, &str) {
+    let Some(without_s) = word.strip_suffix('s') else { return (word, "") };
     if let Some(stem) = word.strip_suffix("ies").filter(|stem| stem.len() > 1) {
-        return format!("{stem}y");
+        return (stem, "y");
     }
     if ["sses", "shes", "ches", "xes"].iter().any(|ending| word.ends_with(ending)) {
-        return word[..word.len() - 2].to_owned();
+        return (&word[..word.len() - 2], "");
     }
-    match word.strip_suffix('s') {
-        Some(stem) if stem.len() > 1 && !stem.ends_with('s') => stem.to_owned(),
-        _ => word.to_owned(),
-    }
+    if without_s.len() > 1 && !without_s.ends_with('s') { (without_s, "") } else { (word, "") }
 }
 
 /// What a text turned out to mean.
@@ -97,7 +106,7 @@ pub(crate) struct Collision {
 #[derive(Debug, Clone, Default)]
 pub struct TermIndex {
     terms: Vec<Term>,
-    by_match_key: BTreeMap<String, Vec<usize>>,
+    by_match_key: HashMap<String, Vec<usize>>,
 }
 
 impl TermIndex {
@@ -122,7 +131,13 @@ impl TermIndex {
     /// Without a category, a word is accepted when it means the same in all categories that know it.
     #[must_use]
     pub fn find(&self, text: &str, category: Option<&str>) -> Match<'_> {
-        let candidates = self.by_match_key.get(&match_key(text)).map_or(&[][..], Vec::as_slice);
+        self.find_key(&match_key(text), category)
+    }
+
+    /// As [`TermIndex::find`], for a text whose [`match_key`] is known.
+    #[must_use]
+    pub fn find_key(&self, match_key: &str, category: Option<&str>) -> Match<'_> {
+        let Some(candidates) = self.by_match_key.get(match_key) else { return Match::Unknown };
         let mut keys: Vec<&str> =
             candidates.iter().map(|&at| &self.terms[at]).filter(|term| term.applies_to(category)).map(|term| term.key.as_str()).collect();
         keys.sort_unstable();

@@ -51,8 +51,8 @@ pub fn parse_date(text: &str, order: DateOrder, latest_year: i32) -> Reading<Par
     if is_blank(text) {
         return Ok(None);
     }
-    if let Some(date) = plain_iso(text) {
-        return check(PartialDate::Day(date)).map(Some);
+    if let Some(date) = plain_date(text, order) {
+        return Ok(Some(date));
     }
     let tokens = tokenise(text).ok_or(Reason::UnreadableDate)?;
     let date = read_tokens(&tokens, order, latest_year).ok_or(Reason::UnreadableDate)?;
@@ -93,16 +93,21 @@ fn check(date: PartialDate) -> Result<PartialDate, Reason> {
     if (EARLIEST_YEAR..=LATEST_YEAR).contains(&year) { Ok(date) } else { Err(Reason::ImpossibleDate) }
 }
 
-/// The common case, without tokenising.
-fn plain_iso(text: &str) -> Option<NaiveDate> {
-    let bytes = text.as_bytes();
-    if bytes.len() != 10 || bytes[4] != b'-' || bytes[7] != b'-' {
-        return None;
-    }
+/// The common cases `2021-04-03` and `03/04/2021`, without tokenising. What it does not know, [`parse_date`] may.
+#[must_use]
+pub fn plain_date(text: &str, order: DateOrder) -> Option<PartialDate> {
+    let bytes: &[u8; 10] = text.as_bytes().try_into().ok()?;
     let number = |range: std::ops::Range<usize>| {
         bytes[range].iter().try_fold(0u32, |sum, byte| byte.is_ascii_digit().then(|| sum * 10 + u32::from(byte - b'0')))
     };
-    NaiveDate::from_ymd_opt(i32::try_from(number(0..4)?).ok()?, number(5..7)?, number(8..10)?)
+    let (year, month, day) = match (bytes[2], bytes[4], bytes[5], bytes[7], order) {
+        (_, b'-', _, b'-', _) => (0..4, 5..7, 8..10),
+        (b'/' | b'-' | b'.', _, b'/' | b'-' | b'.', _, DateOrder::DayFirst) => (6..10, 3..5, 0..2),
+        (b'/' | b'-' | b'.', _, b'/' | b'-' | b'.', _, DateOrder::MonthFirst) => (6..10, 0..2, 3..5),
+        _ => return None,
+    };
+    let date = NaiveDate::from_ymd_opt(i32::try_from(number(year)?).ok()?, number(month)?, number(day)?)?;
+    check(PartialDate::Day(date)).ok()
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -29,7 +29,7 @@ pub fn parse_identifier(text: &str) -> Reading<std::borrow::Cow<'_, str>> {
 /// As [`parse_identifier`], and [`Reason::PlaceholderIdentifier`] for what people write when they cannot read the label.
 pub fn parse_serial(text: &str) -> Reading<String> {
     let Some(text) = parse_identifier(text)? else { return Ok(None) };
-    let serial: String = text.chars().filter(|character| character.is_alphanumeric()).flat_map(char::to_uppercase).collect();
+    let serial: String = capitals(text.chars().filter(|character| character.is_alphanumeric()));
     if is_placeholder(&serial) { Err(Reason::PlaceholderIdentifier) } else { Ok(Some(serial)) }
 }
 
@@ -39,9 +39,20 @@ pub fn parse_serial(text: &str) -> Reading<String> {
 /// As [`parse_identifier`], and [`Reason::PlaceholderIdentifier`] for words that stand for a missing number.
 pub fn parse_machine_id(text: &str) -> Reading<String> {
     let Some(text) = parse_identifier(text)? else { return Ok(None) };
-    let id: String = text.chars().filter(|character| !character.is_whitespace()).flat_map(char::to_uppercase).collect();
+    let id: String = capitals(text.chars().filter(|character| !character.is_whitespace()));
     let letters: String = id.chars().filter(|character| character.is_alphanumeric()).collect();
     if letters.is_empty() || is_word_for_missing(&letters) { Err(Reason::PlaceholderIdentifier) } else { Ok(Some(id)) }
+}
+
+fn capitals(characters: impl Iterator<Item = char>) -> String {
+    characters.fold(String::new(), |mut capitals, character| {
+        if character.is_ascii() {
+            capitals.push(character.to_ascii_uppercase());
+        } else {
+            capitals.extend(character.to_uppercase());
+        }
+        capitals
+    })
 }
 
 /// `4.81231E+11`: digits are lost.

@@ -62,8 +62,11 @@ pub fn currency_code(text: &str) -> Option<&'static str> {
 /// [`Reason::UnreadableMoney`].
 pub fn parse_money(text: &str, mark: DecimalMark) -> Reading<Money> {
     let text = text.trim();
-    if let Some(amount) = plain(text) {
-        return Ok(Some(Money { amount, currency: None }));
+    let signs = [("", None), ("£", Some("GBP")), ("€", Some("EUR")), ("$", Some("USD"))];
+    for (sign, currency) in signs {
+        if let Some(amount) = text.strip_prefix(sign).and_then(plain) {
+            return Ok(Some(Money { amount, currency }));
+        }
     }
     if NOTHING.contains(&text.to_lowercase().as_str()) {
         return Ok(Some(Money { amount: 0.0, currency: None }));

@@ -174,27 +174,26 @@ impl<'a> TermReader<'a> {
     /// The key of a known spelling that needs no category other than this one.
     #[must_use]
     pub fn spelt(&self, text: &str, category: Option<&str>) -> Option<String> {
-        if !self.mapped.is_empty()
-            && let Some(key) = self.mapped.get(&match_key(text))
-        {
-            return Some(key.clone());
-        }
-        self.index.find(text, category).key().map(str::to_owned)
+        let match_key = match_key(text);
+        self.mapped.get(&match_key).cloned().or_else(|| self.index.find_key(&match_key, category).key().map(str::to_owned))
     }
 
     fn known(&self, text: &str, category: Option<&str>) -> Result<Recognised, Reason> {
-        if !self.mapped.is_empty()
-            && let Some(key) = self.mapped.get(&match_key(text))
-        {
+        let text_key = match_key(text);
+        if let Some(key) = self.mapped.get(&text_key) {
             return Ok(Recognised { key: key.clone(), how: How::Mapped });
         }
-        match self.index.find(text, category) {
-            Match::One(key) => Ok(Recognised { key: key.to_owned(), how: how_known(text, key) }),
+        let known = |key: &str| {
+            let how = if text_key == match_key(key) { How::Exact } else { How::Known };
+            Ok(Recognised { key: key.to_owned(), how })
+        };
+        match self.index.find_key(&text_key, category) {
+            Match::One(key) => known(key),
             // a key written as it is stands for itself
             Match::Several(keys) if keys.contains(&text) => Ok(Recognised { key: text.to_owned(), how: How::Exact }),
             Match::Several(_) => Err(Reason::AmbiguousTerm),
-            Match::Unknown => match self.index.find(text, None) {
-                Match::One(key) if category.is_some() => Ok(Recognised { key: key.to_owned(), how: how_known(text, key) }),
+            Match::Unknown => match self.index.find_key(&text_key, None) {
+                Match::One(key) if category.is_some() => known(key),
                 _ => Err(self.unknown()),
             },
         }
@@ -275,10 +274,6 @@ impl<'a> TermReader<'a> {
             _ => Reason::UnknownTerm,
         }
     }
-}
-
-fn how_known(text: &str, key: &str) -> How {
-    if match_key(text) == match_key(key) { How::Exact } else { How::Known }
 }
 
 impl RecognisedTerms {

@@ -1,11 +1,12 @@
 //! Which records are known already: two 64-bit hashes for each, no text.
 
+use std::collections::hash_map::Entry;
 use std::path::Path;
 
 use arrow::array::RecordBatch;
-use fixodds_schemas::TableSchema;
+use fixodds_schemas::{ColumnKind, TableSchema};
 
-use super::reading::{for_each_batch, integer, text};
+use super::reading::{IntegerColumn, TextColumn, for_each_batch};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey};
 use crate::table_reader::Identity;
@@ -41,12 +42,13 @@ impl RecordIndex {
     }
 
     fn add_batch(&mut self, schema: &TableSchema, record_key: &RecordKey, batch: &RecordBatch) {
+        let columns = KeyColumns::of(batch, schema, record_key);
         for row in 0..batch.num_rows() {
-            if text(batch, "origin", row) == Some(FROM_JOB) {
+            if columns.is_from_job(row) {
                 continue;
             }
-            let Some(content) = integer(batch, "content_hash", row).map(i64::cast_unsigned) else { continue };
-            if let Some(key) = batch_key(schema, record_key, batch, row) {
+            let Some(content) = columns.content(row) else { continue };
+            if let Some(key) = columns.key(row) {
                 self.content_by_key.insert(key, content);
             }
             // a finding that was ingested without its step is recognised by its whole content
@@ -59,14 +61,14 @@ impl RecordIndex {
     /// Looks a record up and remembers it. A version in `outdated` has been superseded before and is no news.
     pub fn see(&mut self, identity: Identity, outdated: &HashKeyed<()>) -> Seen {
         let Identity { key, content } = identity;
-        match self.content_by_key.get(&key) {
-            None => {
-                self.content_by_key.insert(key, content);
+        match self.content_by_key.entry(key) {
+            Entry::Vacant(place) => {
+                place.insert(content);
                 Seen::New
             }
-            Some(&known) if known == content || outdated.contains_key(&content) => Seen::Repeat,
-            Some(_) => {
-                self.content_by_key.insert(key, content);
+            Entry::Occupied(known) if *known.get() == content || outdated.contains_key(&content) => Seen::Repeat,
+            Entry::Occupied(mut known) => {
+                known.insert(content);
                 Seen::Changed
             }
         }
@@ -79,10 +81,46 @@ pub fn key_column_names<'s>(schema: &'s TableSchema, record_key: &RecordKey) -> 
     schema.columns.iter().enumerate().filter(|(at, column)| is_needed(*at, &column.name)).map(|(_, column)| column.name.as_str()).collect()
 }
 
-/// The key of a row of a batch.
-pub fn batch_key(schema: &TableSchema, record_key: &RecordKey, batch: &RecordBatch, row: usize) -> Option<u64> {
-    let name = |at: usize| schema.columns[at].name.as_str();
-    record_key.hash(|at| text(batch, name(at), row), |at| integer(batch, name(at), row))
+/// These columns of a batch.
+pub struct KeyColumns<'b> {
+    record_key: &'b RecordKey,
+    texts: Vec<(usize, TextColumn<'b>)>,
+    integers: Vec<(usize, IntegerColumn<'b>)>,
+    origin: TextColumn<'b>,
+    content: IntegerColumn<'b>,
+}
+
+impl<'b> KeyColumns<'b> {
+    pub fn of(batch: &'b RecordBatch, schema: &TableSchema, record_key: &'b RecordKey) -> Self {
+        let (steps, texts): (Vec<usize>, Vec<usize>) = record_key
+            .columns()
+            .into_iter()
+            .partition(|&at| matches!(schema.columns[at].kind, ColumnKind::Integer32 | ColumnKind::Integer64));
+        let name = |at: usize| schema.columns[at].name.as_str();
+        Self {
+            record_key,
+            texts: texts.into_iter().map(|at| (at, TextColumn::of(batch, name(at)))).collect(),
+            integers: steps.into_iter().map(|at| (at, IntegerColumn::of(batch, name(at)))).collect(),
+            origin: TextColumn::of(batch, "origin"),
+            content: IntegerColumn::of(batch, "content_hash"),
+        }
+    }
+
+    /// Whether the row is a finding that stands in a job's own row.
+    pub fn is_from_job(&self, row: usize) -> bool {
+        self.origin.at(row) == Some(FROM_JOB)
+    }
+
+    pub fn key(&self, row: usize) -> Option<u64> {
+        self.record_key.hash(
+            |at| self.texts.iter().find(|(column, _)| *column == at)?.1.at(row),
+            |at| self.integers.iter().find(|(column, _)| *column == at)?.1.at(row),
+        )
+    }
+
+    pub fn content(&self, row: usize) -> Option<u64> {
+        self.content.at(row).map(i64::cast_unsigned)
+    }
 }
 
 #[cfg(test)]

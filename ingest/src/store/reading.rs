@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::path::Path;
 
-use arrow::array::{Array, AsArray, RecordBatch};
+use arrow::array::{Array, ArrayRef, AsArray, RecordBatch, StringArray};
 use arrow::datatypes::{Int32Type, Int64Type};
 use fixodds_schemas::store_table;
 use parquet::arrow::ProjectionMask;
@@ -35,20 +35,44 @@ pub fn for_each_batch<P: AsRef<Path>>(files: &[P], columns: &[&str], mut visit: 
     Ok(())
 }
 
+/// A column of texts; nothing if the batch has none of this name.
+#[derive(Clone, Copy)]
+pub struct TextColumn<'b>(Option<&'b StringArray>);
+
+impl<'b> TextColumn<'b> {
+    pub fn of(batch: &'b RecordBatch, name: &str) -> Self {
+        Self(batch.column_by_name(name).and_then(|column| column.as_string_opt::<i32>()))
+    }
+
+    pub fn at(self, row: usize) -> Option<&'b str> {
+        self.0.filter(|texts| texts.is_valid(row)).map(|texts| texts.value(row))
+    }
+}
+
+/// A column of whole numbers; nothing if the batch has none of this name.
+#[derive(Clone, Copy)]
+pub struct IntegerColumn<'b>(Option<&'b ArrayRef>);
+
+impl<'b> IntegerColumn<'b> {
+    pub fn of(batch: &'b RecordBatch, name: &str) -> Self {
+        Self(batch.column_by_name(name))
+    }
+
+    pub fn at(self, row: usize) -> Option<i64> {
+        let numbers = self.0.filter(|numbers| numbers.is_valid(row))?;
+        let narrow = || numbers.as_primitive_opt::<Int32Type>().map(|numbers| i64::from(numbers.value(row)));
+        numbers.as_primitive_opt::<Int64Type>().map(|numbers| numbers.value(row)).or_else(narrow)
+    }
+}
+
 /// The text in a row of a named column.
 pub fn text<'b>(batch: &'b RecordBatch, column: &str, row: usize) -> Option<&'b str> {
-    let array = batch.column_by_name(column)?.as_string_opt::<i32>()?;
-    array.is_valid(row).then(|| array.value(row))
+    TextColumn::of(batch, column).at(row)
 }
 
 /// The whole number in a row of a named column.
 pub fn integer(batch: &RecordBatch, column: &str, row: usize) -> Option<i64> {
-    let array = batch.column_by_name(column)?;
-    if array.is_null(row) {
-        return None;
-    }
-    let narrow = array.as_primitive_opt::<Int32Type>().map(|array| i64::from(array.value(row)));
-    narrow.or_else(|| array.as_primitive_opt::<Int64Type>().map(|array| array.value(row)))
+    IntegerColumn::of(batch, column).at(row)
 }
 
 /// Brand and model of every model in the store, in order.
@@ -66,7 +90,8 @@ pub fn read_catalogue<P: AsRef<Path>>(files: &[P]) -> Result<Vec<(String, String
 pub fn read_brands<P: AsRef<Path>>(jobs: &[P]) -> Result<BTreeMap<String, u64>, IngestError> {
     let mut counts: BTreeMap<String, u64> = BTreeMap::new();
     for_each_batch(jobs, &["brand"], |batch| {
-        for brand in (0..batch.num_rows()).filter_map(|row| text(batch, "brand", row)) {
+        let brands = TextColumn::of(batch, "brand");
+        for brand in (0..batch.num_rows()).filter_map(|row| brands.at(row)) {
             match counts.get_mut(brand) {
                 Some(count) => *count += 1,
                 None => {
@@ -82,9 +107,10 @@ pub fn read_brands<P: AsRef<Path>>(jobs: &[P]) -> Result<BTreeMap<String, u64>, 
 pub fn read_job_categories<P: AsRef<Path>>(files: &[P]) -> Result<JobCategories, IngestError> {
     let mut categories = JobCategories::default();
     for_each_batch(files, &["source", "job_id", "category"], |batch| {
+        let [source, job_id, category] = ["source", "job_id", "category"].map(|name| TextColumn::of(batch, name));
         for row in 0..batch.num_rows() {
-            if let (Some(source), Some(job_id)) = (text(batch, "source", row), text(batch, "job_id", row)) {
-                categories.insert(hash_texts([source, job_id]), text(batch, "category", row));
+            if let (Some(source), Some(job_id)) = (source.at(row), job_id.at(row)) {
+                categories.insert(hash_texts([source, job_id]), category.at(row));
             }
         }
     })?;

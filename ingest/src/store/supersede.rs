@@ -1,8 +1,9 @@
 //! Moves earlier versions of records out of a table and into `superseded`. Files without such records are left as they are.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::thread;
 
 use arrow::array::{Array, AsArray, BooleanArray, RecordBatch};
 use arrow::compute::filter_record_batch;
@@ -11,8 +12,8 @@ use chrono::NaiveDate;
 use fixodds_schemas::TableSchema;
 use serde_json::Value;
 
-use super::index::{batch_key, key_column_names};
-use super::reading::{integer, open, text};
+use super::index::{KeyColumns, key_column_names};
+use super::reading::{IntegerColumn, TextColumn, integer, open, text};
 use super::table_writer::{BATCHES_WAITING, TableWriter, write_batches};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey, hash_texts};
@@ -31,6 +32,9 @@ pub struct Replacement {
 /// The last version of each record that was replaced.
 pub type Replacements = HashKeyed<Replacement>;
 
+/// Where superseded versions go: files are looked through in two halves at the same time, and each half has a writer of its own.
+pub type SupersededWriters = [TableWriter; 2];
+
 /// Rewrites into `folder` those files that hold replaced versions; gives the files of the table after that.
 ///
 /// `old` are files of the current snapshot, `new` files of this ingest, which lie in `folder` already. Findings that stand in the rows
@@ -45,35 +49,23 @@ pub fn move_out_superseded(
     folder: &Path,
     replaced: &Replacements,
     replaced_jobs: &Replacements,
-    superseded: &mut TableWriter,
+    superseded: &mut SupersededWriters,
 ) -> Result<Vec<PathBuf>, IngestError> {
+    let files = old.into_iter().map(|path| (path, false)).chain(new.into_iter().map(|path| (path, true)));
     if replaced.is_empty() && replaced_jobs.is_empty() {
-        return Ok(old.into_iter().chain(new).collect());
+        return Ok(files.map(|(path, _)| path).collect());
     }
-    let mut kept = Vec::new();
-    let selection = Selection { schema, record_key: RecordKey::new(schema), replaced, replaced_jobs };
-    let new_files: BTreeSet<PathBuf> = new.iter().cloned().collect();
-    for path in old.into_iter().chain(new) {
-        let is_new = new_files.contains(&path);
-        if !selection.touches(&path, is_new)? {
-            kept.push(path);
-            continue;
-        }
-        std::fs::create_dir_all(folder).map_err(|source| IngestError::io("make the folder", folder, source))?;
-        let rewritten = folder.join(path.file_name().unwrap_or_default());
-        let target = rewritten.with_extension("rewriting");
-        let rows_left = selection.rewrite(&path, is_new, &target, superseded)?;
-        if is_new {
-            std::fs::remove_file(&path).map_err(|source| IngestError::io("replace", &path, source))?;
-        }
-        if rows_left == 0 {
-            std::fs::remove_file(&target).map_err(|source| IngestError::io("remove", &target, source))?;
-        } else {
-            std::fs::rename(&target, &rewritten).map_err(|source| IngestError::io("write", &rewritten, source))?;
-            kept.push(rewritten);
-        }
-    }
-    Ok(kept)
+    let selection = Selection { schema, record_key: RecordKey::new(schema), replaced, replaced_jobs, folder };
+    let files: Vec<(PathBuf, bool)> = files.collect();
+    let (first_half, second_half) = files.split_at(files.len().div_ceil(2));
+    let [first_writer, second_writer] = superseded;
+    let mut kept = thread::scope(|scope| {
+        let second = scope.spawn(|| selection.move_out(second_half, second_writer));
+        let first = selection.move_out(first_half, first_writer);
+        let second = second.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        Ok::<_, IngestError>([first?, second?])
+    })?;
+    Ok(kept.iter_mut().flat_map(std::mem::take).collect())
 }
 
 struct Selection<'a> {
@@ -81,41 +73,71 @@ struct Selection<'a> {
     record_key: RecordKey,
     replaced: &'a Replacements,
     replaced_jobs: &'a Replacements,
+    folder: &'a Path,
 }
 
 impl Selection<'_> {
+    /// Gives the files that remain; each comes with whether it is of this ingest.
+    fn move_out(&self, files: &[(PathBuf, bool)], superseded: &mut TableWriter) -> Result<Vec<PathBuf>, IngestError> {
+        let mut kept = Vec::new();
+        for (path, is_new) in files {
+            if !self.touches(path, *is_new)? {
+                kept.push(path.clone());
+                continue;
+            }
+            std::fs::create_dir_all(self.folder).map_err(|source| IngestError::io("make the folder", self.folder, source))?;
+            let rewritten = self.folder.join(path.file_name().unwrap_or_default());
+            let target = rewritten.with_extension("rewriting");
+            let rows_left = self.rewrite(path, *is_new, &target, superseded)?;
+            if *is_new {
+                std::fs::remove_file(path).map_err(|source| IngestError::io("replace", path, source))?;
+            }
+            if rows_left == 0 {
+                std::fs::remove_file(&target).map_err(|source| IngestError::io("remove", &target, source))?;
+            } else {
+                std::fs::rename(&target, &rewritten).map_err(|source| IngestError::io("write", &rewritten, source))?;
+                kept.push(rewritten);
+            }
+        }
+        Ok(kept)
+    }
+
     fn touches(&self, path: &Path, is_new: bool) -> Result<bool, IngestError> {
         let mut columns = key_column_names(self.schema, &self.record_key);
-        columns.extend(["source_file", "source_line"]);
+        columns.extend(["source", "job_id", "source_file", "source_line"]);
         for batch in open(path, &columns)? {
             let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
-            if (0..batch.num_rows()).any(|row| self.replacement(&batch, row, is_new).is_some()) {
+            if self.replacements(&batch, is_new).any(|replacement| replacement.is_some()) {
                 return Ok(true);
             }
         }
         Ok(false)
     }
 
-    /// The version that replaces a row, if one does.
-    fn replacement(&self, batch: &RecordBatch, row: usize, is_new: bool) -> Option<&Replacement> {
-        let replacement = if text(batch, "origin", row) == Some("job") {
-            let job = hash_texts([text(batch, "source", row)?, text(batch, "job_id", row)?]);
-            self.replaced_jobs.get(&job)?
-        } else {
-            self.replaced.get(&batch_key(self.schema, &self.record_key, batch, row)?)?
-        };
-        let is_the_last = is_new
-            && text(batch, "source_file", row) == Some(&*replacement.file)
-            && integer(batch, "source_line", row).map(i64::cast_unsigned) == Some(replacement.line)
-            && integer(batch, "content_hash", row).map(i64::cast_unsigned) == Some(replacement.content);
-        (!is_the_last).then_some(replacement)
+    /// The version that replaces each row, if one does.
+    fn replacements<'s>(&'s self, batch: &'s RecordBatch, is_new: bool) -> impl Iterator<Item = Option<&'s Replacement>> {
+        let keys = KeyColumns::of(batch, self.schema, &self.record_key);
+        let [source, job_id, source_file] = ["source", "job_id", "source_file"].map(|name| TextColumn::of(batch, name));
+        let source_line = IntegerColumn::of(batch, "source_line");
+        (0..batch.num_rows()).map(move |row| {
+            let replacement = if keys.is_from_job(row) {
+                self.replaced_jobs.get(&hash_texts([source.at(row)?, job_id.at(row)?]))?
+            } else {
+                self.replaced.get(&keys.key(row)?)?
+            };
+            let is_the_last = is_new
+                && source_file.at(row) == Some(&*replacement.file)
+                && source_line.at(row).map(i64::cast_unsigned) == Some(replacement.line)
+                && keys.content(row) == Some(replacement.content);
+            (!is_the_last).then_some(replacement)
+        })
     }
 
     fn rewrite(&self, path: &Path, is_new: bool, target: &Path, superseded: &mut TableWriter) -> Result<usize, IngestError> {
         let mut rows_left = 0;
         let schema = Arc::new(self.schema.arrow_schema());
         // Written on a thread of its own, ahead of which the next rows are read.
-        std::thread::scope(|scope| {
+        thread::scope(|scope| {
             let (kept, waiting) = std::sync::mpsc::sync_channel(BATCHES_WAITING);
             let writing = scope.spawn(move || write_batches(target, &schema, waiting.into_iter().map(Ok)));
             let mut read = || {
@@ -145,7 +167,7 @@ impl Selection<'_> {
         is_new: bool,
         superseded: &mut TableWriter,
     ) -> Result<RecordBatch, IngestError> {
-        let replacements: Vec<Option<&Replacement>> = (0..batch.num_rows()).map(|row| self.replacement(batch, row, is_new)).collect();
+        let replacements: Vec<Option<&Replacement>> = self.replacements(batch, is_new).collect();
         for (row, replacement) in replacements.iter().enumerate() {
             if let Some(replacement) = replacement {
                 superseded.append(&self.superseded_row(batch, row, replacement))?;
