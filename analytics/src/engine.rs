@@ -2,11 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
+use std::time::Instant;
 
 use chrono::NaiveDate;
+use duckdb::arrow::array::RecordBatch;
 use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
+use tracing::trace;
 
 use crate::analyse::AnalyseOptions;
 use crate::business::BusinessSettings;
@@ -46,8 +49,6 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "exposure",
         "job_parts_cost",
         "job_cost",
-        "cost_slice",
-        "cost_value",
         "sealed_condemned",
         "followed_repair",
         "life_correction",
@@ -133,7 +134,10 @@ impl Engine {
 
     /// Runs statements that return nothing.
     pub fn run(&self, step: &str, statements: &str) -> Result<(), AnalyticsError> {
-        self.connection.execute_batch(statements).map_err(sql(step))
+        let began = Instant::now();
+        self.connection.execute_batch(statements).map_err(sql(step))?;
+        trace!(step, seconds = began.elapsed().as_secs_f64(), "statements run");
+        Ok(())
     }
 
     /// Runs a query and reads each row with `read`.
@@ -149,13 +153,26 @@ impl Engine {
         parameters: &[&dyn ToSql],
         mut read: impl FnMut(&Row<'_>) -> duckdb::Result<T>,
     ) -> Result<Vec<T>, AnalyticsError> {
+        let began = Instant::now();
         let mut statement = self.connection.prepare(select).map_err(sql(step))?;
         let mut rows = statement.query(parameters).map_err(sql(step))?;
+        let query_seconds = began.elapsed().as_secs_f64();
         let mut read_rows = Vec::new();
         while let Some(row) = rows.next().map_err(sql(step))? {
             read_rows.push(read(row).map_err(sql(step))?);
         }
+        let seconds = began.elapsed().as_secs_f64();
+        trace!(step, first_line = select.lines().next(), rows = read_rows.len(), query_seconds, seconds, "query read");
         Ok(read_rows)
+    }
+
+    /// Runs a query and gives its answer column by column, for answers of many rows.
+    pub fn columns(&self, step: &str, select: &str, mut read: impl FnMut(&RecordBatch)) -> Result<(), AnalyticsError> {
+        let began = Instant::now();
+        let mut statement = self.connection.prepare(select).map_err(sql(step))?;
+        statement.query_arrow([]).map_err(sql(step))?.for_each(|batch| read(&batch));
+        trace!(step, first_line = select.lines().next(), seconds = began.elapsed().as_secs_f64(), "columns read");
+        Ok(())
     }
 
     /// The leaves that each scope holds.

@@ -126,16 +126,9 @@ def preparation(as_of):
 
 def parameters(values_of):
     """By evidence file, the parameters of each run as the Rust code gives them. `values_of` asks a column of a prepared table."""
-    repair_cost, stock_list = ((ANALYTICS / "src" / "tables" / f"{name}.rs").read_text() for name in ("repair_cost", "stock_list"))
-    bootstrap = (ANALYTICS / "estimators" / "src" / "bootstrap.rs").read_text()
-    most = int(re.search(r"normal_above: (\d+)", bootstrap)[1])
-    slices, levels = constant(repair_cost, "SLICES"), values_of("scope", "scope_level")
-    by_level = [[slice, level, most] for slice in slices for level in levels]
+    stock_list = (ANALYTICS / "src" / "tables" / "stock_list.rs").read_text()
     return {
         "life_corrections": [[None]] + [[component] for component in values_of("leaf_component", "component")],
-        "repair_cost_rows": by_level,
-        "repair_cost_sums": [[slice, most] for slice in slices],
-        "repair_cost_values": by_level,
         "stock_needs": [[int(months)] for months in re.findall(r"read_families\(engine, (\d+)\)", stock_list)],
     }
 

@@ -1,11 +1,15 @@
 //! `repair_cost`: what a repair costs, in labour, parts and both, and what was charged; mean, median and 90th percentile.
+//!
+//! Quantiles need every amount of every scope, so all repaired jobs are held in memory, a few numbers each, and every scope picks its own.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
+use std::ops::Range;
 
-use duckdb::{Row, ToSql};
+use duckdb::arrow::array::{Array, AsArray, RecordBatch};
+use duckdb::arrow::datatypes::{Float64Type, Int64Type};
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::bootstrap::{BootstrapPlan, MeanSums, clustered_means, mean_from_sums};
-use fixodds_estimators::quantile::{quantile_interval, quantile_interval_of_counts};
+use fixodds_estimators::quantile::quantile_interval;
 use rayon::prelude::*;
 
 use super::evidence_sql;
@@ -13,210 +17,198 @@ use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
 
-/// Groups estimated together, so that the records of a few groups are in memory at once.
-const BATCH: usize = 512;
+const COSTS: [&str; 5] = ["labour", "parts", "total", "charged", "labour_minutes"];
+/// Labour, parts and total count where all are known, so that the means of the first two add up to that of the third.
+const TOTAL: usize = 2;
+const QUANTILES: [(&str, f64); 2] = [("median", 0.5), ("p90", 0.9)];
+/// Amounts are summed in hundredths, whole numbers, so that sums are exact in any order.
+const HUNDREDTHS: f64 = 100.0;
 
-#[derive(PartialEq, Clone)]
-struct Slice {
-    scope_id: i64,
-    component: Option<String>,
-    age_from_years: Option<f64>,
+/// Of a job without component, and without age.
+const NONE: u16 = u16::MAX;
+
+/// Which jobs of a scope are taken together.
+#[derive(Clone, Copy)]
+enum Slices {
+    All,
+    Component,
+    Age,
 }
 
-/// One cost of the repairs of a slice: the value and its machine, for those repairs where it is known.
+/// The repaired jobs by leaf and then machine; a cost that is not known is not a number.
 #[derive(Default)]
-struct Known<const COLUMNS: usize> {
-    values: Vec<[f64; COLUMNS]>,
-    clusters: Vec<u64>,
-}
-
-struct Group {
-    slice: Slice,
-    labour_parts_total: Known<3>,
-    charged: Known<1>,
-    labour_minutes: Known<1>,
+struct Jobs {
+    leaves: BTreeMap<i64, Range<usize>>,
+    /// Positions in `component_names`.
+    components: Vec<u16>,
+    component_names: Vec<String>,
+    /// Positions among the edges of the age bands.
+    ages: Vec<u16>,
+    machines: Vec<u64>,
+    costs: [Vec<f64>; COSTS.len()],
 }
 
 /// A finished estimate: cost, statistic, jobs, machines, estimate.
 type Line = (&'static str, &'static str, i64, i64, Estimated);
 
-const COSTS: [&str; 5] = ["labour", "parts", "total", "charged", "labour_minutes"];
-const QUANTILES: [(&str, f64); 2] = [("median", 0.5), ("p90", 0.9)];
-const SLICES: [&str; 3] = ["all", "component", "age"];
-
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("repair_cost")?;
-    let levels: BTreeSet<&str> = engine.scopes.iter().map(|scope| scope.level.as_str()).collect();
-    for slice in SLICES {
-        let means = large_means(engine, slice)?;
-        for level in &levels {
-            small_slices(engine, slice, level, &mut rows)?;
-            large_slices(engine, slice, level, &means, &mut rows)?;
+    let jobs = Jobs::read(engine)?;
+    let scopes: Vec<(i64, Vec<i64>)> = engine.leaves_of_scopes()?.into_iter().collect();
+    for slices in [Slices::All, Slices::Component, Slices::Age] {
+        let lines: Vec<Vec<(u16, Vec<Line>)>> = scopes.par_iter().map(|(_, leaves)| jobs.lines(leaves, slices)).collect();
+        for ((scope_id, _), slices_of_scope) in scopes.iter().zip(lines) {
+            for (of, lines) in slices_of_scope {
+                let component = matches!(slices, Slices::Component).then(|| jobs.component_names[usize::from(of)].as_str());
+                let age_from = matches!(slices, Slices::Age).then(|| AGE_BAND_EDGES_YEARS[usize::from(of)]);
+                let age_to = age_from.and_then(|_| AGE_BAND_EDGES_YEARS.get(usize::from(of) + 1).copied());
+                for (cost, statistic, jobs, machines, estimated) in lines {
+                    rows.push(
+                        engine.scope(*scope_id),
+                        &[
+                            ("component", component.into()),
+                            ("age_from_years", age_from.into()),
+                            ("age_to_years", age_to.into()),
+                            ("cost", cost.into()),
+                            ("statistic", statistic.into()),
+                            ("jobs", jobs.into()),
+                            ("machines", machines.into()),
+                        ],
+                        &estimated,
+                    );
+                }
+            }
         }
     }
     Ok(rows)
 }
 
-/// Slices of few jobs: every job comes here, and machines are resampled.
-fn small_slices(engine: &Engine, slice: &str, level: &str, rows: &mut EvidenceRows) -> Result<(), AnalyticsError> {
-    let mut batch: Vec<Group> = Vec::new();
-    let parameters: [&dyn ToSql; 3] = [&slice, &level, &(BootstrapPlan::default().normal_above as i64)];
-    engine.rows_for("repair_cost", evidence_sql!("repair_cost_rows"), &parameters, |row| {
-        let slice = read_slice(row)?;
-        if batch.last().is_none_or(|group| group.slice != slice) {
-            if batch.len() == BATCH {
-                estimate(engine, std::mem::take(&mut batch), rows);
+impl Jobs {
+    fn read(engine: &Engine) -> Result<Self, AnalyticsError> {
+        let mut jobs = Self::default();
+        let mut positions = BTreeMap::new();
+        engine.columns("repair_cost", evidence_sql!("repair_cost_jobs"), |batch| jobs.add(batch, &mut positions))?;
+        // components in the order of their names
+        let mut order = vec![NONE; positions.len()];
+        for (rank, (name, position)) in positions.into_iter().enumerate() {
+            order[usize::from(position)] = rank as u16;
+            jobs.component_names.push(name);
+        }
+        jobs.components
+            .iter_mut()
+            .filter(|component| **component != NONE)
+            .for_each(|component| *component = order[usize::from(*component)]);
+        Ok(jobs)
+    }
+
+    /// The columns of a batch stand in the order of the query.
+    fn add(&mut self, batch: &RecordBatch, positions: &mut BTreeMap<String, u16>) {
+        let [leaves, machines] = [0, 3].map(|at| batch.column(at).as_primitive::<Int64Type>());
+        let components = batch.column(1).as_string::<i32>();
+        let ages = batch.column(2).as_primitive::<Float64Type>();
+        for row in 0..batch.num_rows() {
+            let at = self.machines.len();
+            self.leaves.entry(leaves.value(row)).or_insert(at..at).end = at + 1;
+            self.machines.push(machines.value(row).cast_unsigned());
+            let next = positions.len() as u16;
+            let position = |name: &str| positions.get(name).copied().unwrap_or_else(|| *positions.entry(name.to_owned()).or_insert(next));
+            self.components.push(components.is_valid(row).then(|| components.value(row)).map_or(NONE, position));
+            let age = ages.is_valid(row).then(|| ages.value(row));
+            let band = age.and_then(|age| AGE_BAND_EDGES_YEARS.iter().position(|edge| *edge == age));
+            self.ages.push(band.map_or(NONE, |band| band as u16));
+        }
+        for (cost, values) in self.costs.iter_mut().enumerate() {
+            let column = batch.column(4 + cost).as_primitive::<Float64Type>();
+            values.extend(column.iter().map(|value| value.unwrap_or(f64::NAN)));
+        }
+    }
+
+    /// The estimates of each slice of a scope with these leaves, in order.
+    fn lines(&self, leaves: &[i64], slices: Slices) -> Vec<(u16, Vec<Line>)> {
+        let mut by_slice: BTreeMap<u16, Vec<u32>> = BTreeMap::new();
+        for job in leaves.iter().filter_map(|leaf| self.leaves.get(leaf)).flat_map(Range::clone) {
+            let of = match slices {
+                Slices::All => 0,
+                Slices::Component => self.components[job],
+                Slices::Age => self.ages[job],
+            };
+            if of != NONE {
+                by_slice.entry(of).or_default().push(job as u32);
             }
-            batch.push(Group { slice, labour_parts_total: Known::default(), charged: Known::default(), labour_minutes: Known::default() });
         }
-        let cluster = row.get::<_, i64>("cluster")? as u64;
-        if let Some(group) = batch.last_mut() {
-            let [labour, parts, total] = [row.get("labour")?, row.get("parts")?, row.get("total")?];
-            group.labour_parts_total.add([labour, parts, total], cluster);
-            group.charged.add([row.get("charged")?], cluster);
-            group.labour_minutes.add([row.get("labour_minutes")?], cluster);
-        }
-        Ok(())
-    })?;
-    estimate(engine, batch, rows);
-    Ok(())
-}
-
-/// Scope, component, lower edge of the age band (its bits, to be comparable) and cost.
-type MeanOf = (i64, Option<String>, Option<u64>, &'static str);
-
-/// Slices of many jobs: sums over machines come here; the answer is the number of machines and the mean.
-fn large_means(engine: &Engine, slice: &str) -> Result<BTreeMap<MeanOf, (i64, Estimated)>, AnalyticsError> {
-    let mut means = BTreeMap::new();
-    let parameters: [&dyn ToSql; 2] = [&slice, &(BootstrapPlan::default().normal_above as i64)];
-    engine.rows_for("repair_cost", evidence_sql!("repair_cost_sums"), &parameters, |row| {
-        let [machines, jobs] = [row.get::<_, i64>("machines")?, row.get("jobs")?];
-        let sums = MeanSums {
-            clusters: machines as u64,
-            rows: jobs as f64,
-            value: row.get::<_, f64>("amount")? / 1e2,
-            value_squared: row.get::<_, f64>("amount_squared")? / 1e4,
-            value_times_rows: row.get::<_, f64>("amount_times_jobs")? / 1e2,
-            rows_squared: row.get("jobs_squared")?,
-        };
-        means.insert(mean_of(&read_slice(row)?, read_cost(row)?), (machines, mean_from_sums(&sums, CONFIDENCE)));
-        Ok(())
-    })?;
-    Ok(means)
-}
-
-fn mean_of(slice: &Slice, cost: &'static str) -> MeanOf {
-    (slice.scope_id, slice.component.clone(), slice.age_from_years.map(f64::to_bits), cost)
-}
-
-/// Slices of many jobs: every amount with how many jobs cost it comes here, for the quantiles.
-fn large_slices(
-    engine: &Engine,
-    slice: &str,
-    level: &str,
-    means: &BTreeMap<MeanOf, (i64, Estimated)>,
-    rows: &mut EvidenceRows,
-) -> Result<(), AnalyticsError> {
-    let parameters: [&dyn ToSql; 3] = [&slice, &level, &(BootstrapPlan::default().normal_above as i64)];
-    let mut current: Option<(Slice, &'static str)> = None;
-    let mut counts: Vec<(f64, u64)> = Vec::new();
-    let mut finish = |(slice, cost): (Slice, &'static str), counts: &[(f64, u64)]| {
-        let Some((machines, mean)) = means.get(&mean_of(&slice, cost)) else { return };
-        let jobs = counts.iter().map(|(_, jobs)| *jobs as i64).sum();
-        let mut lines = vec![(cost, "mean", jobs, *machines, mean.clone())];
-        for (statistic, probability) in QUANTILES {
-            lines.push((cost, statistic, jobs, *machines, quantile_interval_of_counts(counts, probability, CONFIDENCE)));
-        }
-        push(engine, &slice, lines, rows);
-    };
-    engine.rows_for("repair_cost", evidence_sql!("repair_cost_values"), &parameters, |row| {
-        let of = (read_slice(row)?, read_cost(row)?);
-        if let Some(finished) = current.take_if(|current| *current != of) {
-            finish(finished, &counts);
-            counts.clear();
-        }
-        current = Some(of);
-        counts.push((row.get::<_, i64>("amount")? as f64 / 100.0, row.get::<_, i64>("jobs")? as u64));
-        Ok(())
-    })?;
-    if let Some(finished) = current {
-        finish(finished, &counts);
-    }
-    Ok(())
-}
-
-/// The cost that a row is about, as one of [`COSTS`].
-fn read_cost(row: &Row<'_>) -> duckdb::Result<&'static str> {
-    let name: String = row.get("cost")?;
-    COSTS.into_iter().find(|cost| *cost == name).ok_or(duckdb::Error::InvalidQuery)
-}
-
-fn read_slice(row: &Row<'_>) -> duckdb::Result<Slice> {
-    Ok(Slice { scope_id: row.get("scope_id")?, component: row.get("component")?, age_from_years: row.get("age_from_years")? })
-}
-
-fn push(engine: &Engine, slice: &Slice, lines: Vec<Line>, rows: &mut EvidenceRows) {
-    let age_to = slice.age_from_years.and_then(|from| AGE_BAND_EDGES_YEARS.iter().copied().find(|edge| *edge > from));
-    for (cost, statistic, jobs, machines, estimated) in lines {
-        rows.push(
-            engine.scope(slice.scope_id),
-            &[
-                ("component", slice.component.clone().into()),
-                ("age_from_years", slice.age_from_years.into()),
-                ("age_to_years", age_to.into()),
-                ("cost", cost.into()),
-                ("statistic", statistic.into()),
-                ("jobs", jobs.into()),
-                ("machines", machines.into()),
-            ],
-            &estimated,
-        );
-    }
-}
-
-fn estimate(engine: &Engine, groups: Vec<Group>, rows: &mut EvidenceRows) {
-    let estimated: Vec<(Slice, Vec<Line>)> = groups.into_par_iter().map(|group| (group.slice.clone(), group.lines())).collect();
-    for (slice, lines) in estimated {
-        push(engine, &slice, lines, rows);
-    }
-}
-
-impl Group {
-    fn lines(self) -> Vec<Line> {
-        let mut lines = self.labour_parts_total.lines(["labour", "parts", "total"]);
-        lines.extend(self.charged.lines(["charged"]));
-        lines.extend(self.labour_minutes.lines(["labour_minutes"]));
-        lines
-    }
-}
-
-impl<const COLUMNS: usize> Known<COLUMNS> {
-    /// Keeps a repair whose costs are all known; the means of labour and parts then add up to that of the total.
-    fn add(&mut self, values: [Option<f64>; COLUMNS], cluster: u64) {
-        if values.iter().all(Option::is_some) {
-            self.values.push(values.map(Option::unwrap_or_default));
-            self.clusters.push(cluster);
-        }
+        by_slice.into_iter().map(|(of, jobs)| (of, self.lines_of(&jobs))).collect()
     }
 
-    fn lines(mut self, costs: [&'static str; COLUMNS]) -> Vec<Line> {
-        let jobs = self.values.len() as i64;
-        if jobs == 0 {
-            return Vec::new();
-        }
-        let means = clustered_means(&self.values, &self.clusters, &BootstrapPlan::default());
-        self.clusters.sort_unstable();
-        self.clusters.dedup();
-        let machines = self.clusters.len() as i64;
+    fn lines_of(&self, jobs: &[u32]) -> Vec<Line> {
         let mut lines = Vec::new();
-        for (column, (cost, mean)) in costs.into_iter().zip(means).enumerate() {
-            let mut sorted: Vec<f64> = self.values.iter().map(|row| row[column]).collect();
-            sorted.sort_unstable_by(f64::total_cmp);
-            lines.push((cost, "mean", jobs, machines, mean));
-            for (statistic, probability) in QUANTILES {
-                lines.push((cost, statistic, jobs, machines, quantile_interval(&sorted, probability, CONFIDENCE)));
+        if jobs.len() > BootstrapPlan::default().normal_above {
+            for cost in 0..COSTS.len() {
+                let decisive = if cost < TOTAL { TOTAL } else { cost };
+                let known: Vec<usize> = self.known(jobs, decisive).collect();
+                let (machines, mean) = self.mean_from_sums(&known, cost);
+                self.push_lines(&mut lines, cost, &known, machines, mean);
             }
+        } else {
+            self.resampled_lines(&mut lines, jobs, [0, 1, TOTAL]);
+            self.resampled_lines(&mut lines, jobs, [3]);
+            self.resampled_lines(&mut lines, jobs, [4]);
         }
         lines
+    }
+
+    /// The jobs of which a cost is known.
+    fn known<'j>(&'j self, jobs: &'j [u32], cost: usize) -> impl Iterator<Item = usize> + 'j {
+        jobs.iter().map(|job| *job as usize).filter(move |job| !self.costs[cost][*job].is_nan())
+    }
+
+    /// Few jobs: machines are resampled.
+    fn resampled_lines<const COLUMNS: usize>(&self, lines: &mut Vec<Line>, jobs: &[u32], costs: [usize; COLUMNS]) {
+        let known: Vec<usize> = self.known(jobs, costs[COLUMNS - 1]).collect();
+        let values: Vec<[f64; COLUMNS]> = known.iter().map(|job| costs.map(|cost| self.costs[cost][*job])).collect();
+        let mut machines: Vec<u64> = known.iter().map(|job| self.machines[*job]).collect();
+        let means = clustered_means(&values, &machines, &BootstrapPlan::default());
+        machines.sort_unstable();
+        machines.dedup();
+        for (cost, mean) in costs.into_iter().zip(means) {
+            self.push_lines(lines, cost, &known, machines.len() as i64, mean);
+        }
+    }
+
+    /// Many jobs: the number of machines, and the mean from sums over them.
+    fn mean_from_sums(&self, known: &[usize], cost: usize) -> (i64, Estimated) {
+        let hundredths = |job: usize| (self.costs[cost][job] * HUNDREDTHS).round() as i64;
+        let (mut machines, mut amounts) = (0, 0_i64);
+        let [mut squares, mut products, mut jobs_squared] = [0_i128; 3];
+        for machine in known.chunk_by(|a, b| self.machines[*a] == self.machines[*b]) {
+            let jobs = machine.len() as i128;
+            let amount: i64 = machine.iter().map(|job| hundredths(*job)).sum();
+            machines += 1;
+            amounts += amount;
+            squares += i128::from(amount) * i128::from(amount);
+            products += i128::from(amount) * jobs;
+            jobs_squared += jobs * jobs;
+        }
+        let sums = MeanSums {
+            clusters: machines,
+            rows: known.len() as f64,
+            value: amounts as f64 / HUNDREDTHS,
+            value_squared: squares as f64 / (HUNDREDTHS * HUNDREDTHS),
+            value_times_rows: products as f64 / HUNDREDTHS,
+            rows_squared: jobs_squared as f64,
+        };
+        (machines as i64, mean_from_sums(&sums, CONFIDENCE))
+    }
+
+    fn push_lines(&self, lines: &mut Vec<Line>, cost: usize, known: &[usize], machines: i64, mean: Estimated) {
+        if known.is_empty() {
+            return;
+        }
+        let jobs = known.len() as i64;
+        let mut sorted: Vec<f64> = known.iter().map(|job| self.costs[cost][*job]).collect();
+        sorted.sort_unstable_by(f64::total_cmp);
+        lines.push((COSTS[cost], "mean", jobs, machines, mean));
+        for (statistic, probability) in QUANTILES {
+            lines.push((COSTS[cost], statistic, jobs, machines, quantile_interval(&sorted, probability, CONFIDENCE)));
+        }
     }
 }
