@@ -167,10 +167,16 @@ impl Engine {
     }
 
     /// Runs a query and gives its answer column by column, for answers of many rows.
-    pub fn columns(&self, step: &str, select: &str, mut read: impl FnMut(&RecordBatch)) -> Result<(), AnalyticsError> {
+    pub fn columns(
+        &self,
+        step: &str,
+        select: &str,
+        parameters: &[&dyn ToSql],
+        mut read: impl FnMut(&RecordBatch),
+    ) -> Result<(), AnalyticsError> {
         let began = Instant::now();
         let mut statement = self.connection.prepare(select).map_err(sql(step))?;
-        statement.query_arrow([]).map_err(sql(step))?.for_each(|batch| read(&batch));
+        statement.query_arrow(parameters).map_err(sql(step))?.for_each(|batch| read(&batch));
         trace!(step, first_line = select.lines().next(), seconds = began.elapsed().as_secs_f64(), "columns read");
         Ok(())
     }

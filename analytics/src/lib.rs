@@ -3,6 +3,7 @@
 //! [`analyse`] builds every table and swaps them in as one; [`evidence::Evidence`] reads them back; [`query`] answers read-only SQL.
 
 pub mod business;
+mod columns;
 pub mod engine;
 pub mod error;
 pub mod evidence;

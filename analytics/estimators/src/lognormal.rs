@@ -28,11 +28,16 @@ impl LognormalFit {
     }
 }
 
-/// Needs two events, not all of them at the last time observed.
+/// Needs two events, not all of them at the last time observed. Under strong truncation the likelihood may have no maximum even so, or
+/// none that is found ([`CannotEstimate::NoConvergence`]).
 pub fn fit_lognormal(tally: &LifeTally) -> Result<LognormalFit, CannotEstimate> {
     check_two_parameters(tally)?;
-    let (mut a, mut b) = start(tally);
-    let mut here = Derivatives::at(tally, a, b);
+    let counts = Counts::of(tally);
+    climb(&counts, exponential_start(&counts)).or_else(|_| climb(&counts, start_of_exits(tally)))
+}
+
+fn climb(counts: &[Counts], (mut a, mut b): (f64, f64)) -> Result<LognormalFit, CannotEstimate> {
+    let mut here = Derivatives::at(counts, a, b);
     let mut damping = 0.0;
     for _ in 0..MAX_STEPS {
         let [haa, hab, hbb] = here.negative_hessian;
@@ -45,12 +50,14 @@ pub fn fit_lognormal(tally: &LifeTally) -> Result<LognormalFit, CannotEstimate> 
         let [ga, gb] = here.gradient;
         let step_a = (hbb * ga - hab * gb) / determinant;
         let step_b = (haa * gb - hab * ga) / determinant;
-        if ga * step_a + gb * step_b < 1e-12 && damping == 0.0 {
+        // A step that gains less than the likelihood's own rounding leads nowhere.
+        let least_gain = f64::max(1e-12, 1e-14 * here.log_likelihood.abs());
+        if ga * step_a + gb * step_b < least_gain && damping == 0.0 {
             let log_likelihood = here.log_likelihood;
             let fit = LognormalFit { mean_log: a / b, sd_log: 1.0 / b, log_likelihood };
             return if (a / b + 1.0 / b + log_likelihood).is_finite() { Ok(fit) } else { Err(CannotEstimate::NotFinite) };
         }
-        let there = Derivatives::at(tally, a + step_a, b + step_b);
+        let there = Derivatives::at(counts, a + step_a, b + step_b);
         if there.log_likelihood >= here.log_likelihood {
             (a, b, here) = (a + step_a, b + step_b, there);
             damping = if damping < 1e-6 { 0.0 } else { damping / 10.0 };
@@ -73,8 +80,38 @@ pub(crate) fn check_two_parameters(tally: &LifeTally) -> Result<(), CannotEstima
     if first_event == last_exit { Err(CannotEstimate::NoVariation) } else { Ok(()) }
 }
 
+/// What the likelihood needs of each time.
+struct Counts {
+    log_time: f64,
+    events: f64,
+    /// Survivors to this time less those who enter at it, both already alive then.
+    censored: f64,
+    time_at_risk: f64,
+}
+
+impl Counts {
+    fn of(tally: &LifeTally) -> Vec<Self> {
+        let rows = tally.rows().iter().filter(|row| row.time > 0.0);
+        rows.map(|&TimeTally { time, entries, exits, events }| Self {
+            log_time: time.ln(),
+            events: events as f64,
+            censored: exits as f64 - events as f64 - entries as f64,
+            time_at_risk: time * (exits as f64 - entries as f64),
+        })
+        .collect()
+    }
+}
+
+/// From the mean and standard deviation of the logarithm of an exponential life: ln(mean life) - 0.5772 and pi / sqrt(6).
+fn exponential_start(counts: &[Counts]) -> (f64, f64) {
+    const EULER: f64 = 0.577_215_664_901_532_9;
+    let mean_life = counts.iter().map(|row| row.time_at_risk).sum::<f64>() / counts.iter().map(|row| row.events).sum::<f64>();
+    let b = 6f64.sqrt() / std::f64::consts::PI;
+    ((mean_life.ln() - EULER) * b, b)
+}
+
 /// From the mean and standard deviation of the logarithms of the exit times.
-fn start(tally: &LifeTally) -> (f64, f64) {
+fn start_of_exits(tally: &LifeTally) -> (f64, f64) {
     let exits = || tally.rows().iter().filter(|r| r.exits > 0).map(|r| (r.exits as f64, r.time.ln()));
     let count: f64 = exits().map(|(n, _)| n).sum();
     let mean = exits().map(|(n, x)| n * x).sum::<f64>() / count;
@@ -91,17 +128,13 @@ struct Derivatives {
 }
 
 impl Derivatives {
-    fn at(tally: &LifeTally, a: f64, b: f64) -> Self {
+    fn at(counts: &[Counts], a: f64, b: f64) -> Self {
         if b <= 0.0 {
             return Self { log_likelihood: f64::NEG_INFINITY, gradient: [0.0; 2], negative_hessian: [0.0; 3] };
         }
         let (mut value, [mut ga, mut gb], [mut haa, mut hab, mut hbb]) = (0.0, [0.0; 2], [0.0; 3]);
-        for &TimeTally { time, entries, exits, events } in tally.rows().iter().filter(|r| r.time > 0.0) {
-            let log_time = time.ln();
+        for &Counts { log_time, events, censored, .. } in counts {
             let z = b * log_time - a;
-            let events = events as f64;
-            // Survivors to this time less those who enter at it, both already alive then.
-            let censored = exits as f64 - events - entries as f64;
             let log_survival = log_normal_survival(z);
             let log_density = -0.5 * z * z - 0.5 * (2.0 * std::f64::consts::PI).ln();
             let hazard = (log_density - log_survival).exp();
@@ -156,7 +189,7 @@ mod tests {
         let fit = fit_lognormal(&data).unwrap();
         let (a, b) = (fit.mean_log / fit.sd_log, 1.0 / fit.sd_log);
         for (da, db) in [(1e-3, 0.0), (-1e-3, 0.0), (0.0, 1e-3), (0.0, -1e-3)] {
-            assert!(Derivatives::at(&data, a + da, b + db).log_likelihood < fit.log_likelihood);
+            assert!(Derivatives::at(&Counts::of(&data), a + da, b + db).log_likelihood < fit.log_likelihood);
         }
     }
 

@@ -24,7 +24,7 @@ use statrs::function::gamma::{checked_gamma_ur, ln_gamma};
 
 use crate::distributions::two_sided_z;
 use crate::lognormal::check_two_parameters;
-use crate::numeric::{arg_max, root};
+use crate::numeric::{Interpolant, arg_max, root};
 use crate::observation::{LifeTally, invalid};
 use crate::{CannotEstimate, Interval};
 
@@ -81,9 +81,11 @@ pub struct WeibullFit {
 
 /// The shapes (as logarithms) whose profile log-likelihood is not below the cut. `lower` is `None` where shapes down to the
 /// smallest looked for are in.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 struct Region {
     cut: f64,
+    /// Logarithm of A(shape) over them; none where it must be summed each time.
+    log_power_sum: Option<Interpolant>,
     lower: Option<f64>,
     upper: f64,
 }
@@ -122,7 +124,12 @@ pub fn fit_weibull(tally: &LifeTally, confidence: f64) -> Result<WeibullFit, Can
         aic: 4.0 - 2.0 * log_likelihood,
         aic_exponential: 2.0 - 2.0 * likelihood.events * (log_rate - 1.0),
         confidence,
-        region: above.map(|upper| Region { cut, lower: below, upper }),
+        region: above.map(|upper| Region {
+            cut,
+            log_power_sum: below.and_then(|lower| Interpolant::new(|x| likelihood.power_sums(x.exp()).0.ln(), lower, upper)),
+            lower: below,
+            upper,
+        }),
         likelihood,
     })
 }
@@ -130,7 +137,7 @@ pub fn fit_weibull(tally: &LifeTally, confidence: f64) -> Result<WeibullFit, Can
 impl WeibullFit {
     /// The shape with its interval; the lower bound is 0 where the data do not bound the shape from below.
     pub fn shape_interval(&self) -> Result<Interval, CannotEstimate> {
-        let region = self.region.ok_or(CannotEstimate::NotFinite)?;
+        let region = self.region.as_ref().ok_or(CannotEstimate::NotFinite)?;
         Interval::new(self.shape, region.lower.map_or(0.0, f64::exp), region.upper.exp(), self.confidence)
     }
 
@@ -193,10 +200,14 @@ impl WeibullFit {
 
     /// The least and the greatest value over the likelihood region of a quantity that is monotone in the scale.
     fn extent(&self, quantity: impl Fn(f64, f64) -> f64) -> Result<(f64, f64), CannotEstimate> {
-        let region = self.region.ok_or(CannotEstimate::NotFinite)?;
+        let region = self.region.as_ref().ok_or(CannotEstimate::NotFinite)?;
         let lower = region.lower.ok_or(CannotEstimate::NotFinite)?;
         let at_edge = |log_shape: f64, sign: f64| {
-            let [a, b] = self.likelihood.log_scales_at(log_shape, region.cut).map(|s| sign * quantity(log_shape.exp(), s));
+            let sum = match &region.log_power_sum {
+                Some(log_power_sum) => log_power_sum.at(log_shape).exp(),
+                None => self.likelihood.power_sums(log_shape.exp()).0,
+            };
+            let [a, b] = self.likelihood.log_scales_at(log_shape, sum, region.cut).map(|s| sign * quantity(log_shape.exp(), s));
             a.max(b)
         };
         let pieces = 8;
@@ -269,15 +280,12 @@ impl Likelihood {
         (sum / self.events).ln() / log_shape.exp() + self.unit.ln()
     }
 
-    /// The two scales, as logarithms, at which the log-likelihood equals `cut` for this shape.
-    fn log_scales_at(&self, log_shape: f64, cut: f64) -> [f64; 2] {
-        let (sum, _) = self.power_sums(log_shape.exp());
+    /// The two scales, as logarithms, at which the log-likelihood equals `cut` for this shape, with `sum` = A(shape).
+    fn log_scales_at(&self, log_shape: f64, sum: f64, cut: f64) -> [f64; 2] {
         let excess = ((self.profile_from_sum(log_shape, sum) - cut) / self.events).max(0.0);
-        let equation = |u: f64| u.exp_m1() - u - excess;
-        // At an end of the region the two scales meet in u = 0, and rounding may leave no change of sign.
-        let high = root(equation, 0.0, (2.0 * excess).sqrt()).unwrap_or(0.0);
-        let low = root(equation, -excess - 1.0, 0.0).unwrap_or(0.0);
-        [high, low].map(|u| self.best_log_scale_from_sum(log_shape, sum) - u / log_shape.exp())
+        [(2.0 * excess).sqrt(), -excess - 1.0]
+            .map(|outside| root_of_excess(excess, outside))
+            .map(|u| self.best_log_scale_from_sum(log_shape, sum) - u / log_shape.exp())
     }
 
     fn covariance(&self, shape: f64, scale: f64) -> Result<[[f64; 2]; 2], CannotEstimate> {
@@ -301,6 +309,21 @@ impl Likelihood {
             Err(CannotEstimate::NoConvergence)
         }
     }
+}
+
+/// The root of e^u - 1 - u = excess on the side of 0 on which `outside` lies beyond it. The left side is convex, so that Newton's
+/// steps come towards the root from there and never pass it.
+fn root_of_excess(excess: f64, outside: f64) -> f64 {
+    let mut u = outside;
+    for _ in 0..100 {
+        let slope = u.exp_m1();
+        let step = (slope - u - excess) / slope;
+        if !(step.abs() > 1e-14 * u.abs()) {
+            break;
+        }
+        u -= step;
+    }
+    u
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use duckdb::Row;
+use duckdb::arrow::array::RecordBatch;
 use fixodds_estimators::aalen_johansen::aalen_johansen;
 use fixodds_estimators::kaplan_meier::kaplan_meier;
 use fixodds_estimators::lognormal::fit_lognormal;
@@ -16,6 +16,7 @@ use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
 use super::evidence_sql;
+use crate::columns::{integers, reals, texts};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Cell, Estimated, EvidenceRows};
@@ -55,6 +56,7 @@ struct Counts {
     entered: Vec<i64>,
     left: Vec<i64>,
     ended: Vec<i64>,
+    failed: Vec<i64>,
     /// Half day, cause and events, in that order.
     events: BTreeMap<(usize, u32), i64>,
 }
@@ -101,32 +103,33 @@ fn years(half_day: usize) -> f64 {
     half_day as f64 / 2.0 / DAYS_PER_YEAR
 }
 
-fn read_change(row: &Row<'_>) -> duckdb::Result<Change> {
-    Ok(Change {
-        half_day: half_days(row.get("age_days")?),
-        entered: row.get("entered")?,
-        left: row.get("left_observation")?,
-        ended: row.get("ended")?,
-    })
+/// The leaf and the change of each row.
+fn for_each_change(batch: &RecordBatch, mut take: impl FnMut(usize, i64, Change)) {
+    let ages = reals(batch, "age_days");
+    let [leaves, entered, left, ended] = ["leaf", "entered", "left_observation", "ended"].map(|name| integers(batch, name));
+    for row in 0..batch.num_rows() {
+        let half_day = half_days(ages.value(row));
+        take(row, leaves.value(row), Change { half_day, entered: entered.value(row), left: left.value(row), ended: ended.value(row) });
+    }
 }
 
 fn read_observed(engine: &Engine) -> Result<ByLeaf<Change>, AnalyticsError> {
     let mut observed = ByLeaf::new();
-    engine.rows("life", evidence_sql!("life_observed"), |row| {
-        observed.entry(row.get("leaf")?).or_insert_with(Vec::new).push(read_change(row)?);
-        Ok(())
+    engine.columns("life", evidence_sql!("life_observed"), &[], |batch| {
+        for_each_change(batch, |_, leaf, change| observed.entry(leaf).or_insert_with(Vec::new).push(change));
     })?;
     Ok(observed)
 }
 
 fn read_corrections(engine: &Engine, component: &Option<String>, components: &[String]) -> Result<ByLeaf<Correction>, AnalyticsError> {
     let mut corrections = ByLeaf::new();
-    engine.rows_for("life", evidence_sql!("life_corrections"), &[component], |row| {
-        let cause: String = row.get("cause")?;
-        let cause = components.binary_search(&cause).unwrap_or(components.len()) as u32;
-        let correction = Correction { change: read_change(row)?, cause, events: row.get("events")? };
-        corrections.entry(row.get("leaf")?).or_insert_with(Vec::new).push(correction);
-        Ok(())
+    engine.columns("life", evidence_sql!("life_corrections"), &[component], |batch| {
+        let causes = texts(batch, "cause");
+        let events = integers(batch, "events");
+        for_each_change(batch, |row, leaf, change| {
+            let cause = components.binary_search_by(|known| known.as_str().cmp(causes.value(row))).unwrap_or(components.len()) as u32;
+            corrections.entry(leaf).or_insert_with(Vec::new).push(Correction { change, cause, events: events.value(row) });
+        });
     })?;
     Ok(corrections)
 }
@@ -157,7 +160,7 @@ impl Counts {
     fn of(leaves: &[i64], observed: &ByLeaf<Change>, corrections: &ByLeaf<Correction>) -> Self {
         let last = leaves.iter().filter_map(|leaf| observed.get(leaf)).flatten().map(|change| change.half_day).max().unwrap_or(0);
         let zero = vec![0; last + 2];
-        let mut counts = Self { entered: zero.clone(), left: zero.clone(), ended: zero, events: BTreeMap::new() };
+        let mut counts = Self { entered: zero.clone(), left: zero.clone(), ended: zero.clone(), failed: zero, events: BTreeMap::new() };
         for leaf in leaves {
             for change in observed.get(leaf).into_iter().flatten() {
                 counts.add(change);
@@ -165,6 +168,7 @@ impl Counts {
             for correction in corrections.get(leaf).into_iter().flatten() {
                 counts.add(&correction.change);
                 if correction.events > 0 {
+                    counts.failed[correction.change.half_day] += correction.events;
                     *counts.events.entry((correction.change.half_day, correction.cause)).or_default() += correction.events;
                 }
             }
@@ -183,10 +187,9 @@ impl Counts {
         self.events.range((half_day, 0)..=(half_day, u32::MAX)).map(|((_, cause), events)| (*cause, *events))
     }
 
-    /// Events up to and at a half day of age, of one cause or of all.
-    fn events_until(&self, half_day: usize, cause: Option<u32>) -> i64 {
-        let until = self.events.range(..=(half_day, u32::MAX));
-        until.filter(|((_, by), _)| cause.is_none_or(|cause| cause == *by)).map(|(_, events)| events).sum()
+    /// Events of a cause up to and at a half day of age.
+    fn events_until(&self, half_day: usize, cause: u32) -> i64 {
+        self.events.range(..=(half_day, u32::MAX)).filter(|((_, by), _)| *by == cause).map(|(_, events)| events).sum()
     }
 
     fn tally(&self) -> Result<LifeTally, CannotEstimate> {
@@ -194,7 +197,7 @@ impl Counts {
             time: years(h),
             entries: self.entered[h].max(0) as u64,
             exits: self.left[h].max(0) as u64,
-            events: self.events_at(h).map(|(_, events)| events as u64).sum(),
+            events: self.failed[h] as u64,
         });
         LifeTally::new(rows.collect())
     }
@@ -218,6 +221,14 @@ impl Counts {
     fn survival(&self, base: &[(&'static str, Cell)]) -> Vec<Line> {
         let at_risk = self.at_risk();
         let from_years = years(self.start(&at_risk));
+        let failed_until: Vec<i64> = self
+            .failed
+            .iter()
+            .scan(0, |sum, failed| {
+                *sum += failed;
+                Some(*sum)
+            })
+            .collect();
         let curve = self
             .tally()
             .and_then(|tally| tally.risk_table().conditional_on_surviving(from_years))
@@ -228,7 +239,7 @@ impl Counts {
                 values.extend([
                     ("age_years", age_years.into()),
                     ("at_risk", at_risk[half_day].into()),
-                    ("events", self.events_until(half_day, None).into()),
+                    ("events", failed_until[half_day].into()),
                 ]);
                 Line { values, estimated: curve.as_ref().map_err(Clone::clone).and_then(|curve| curve.at(age_years)) }
             })
@@ -261,7 +272,7 @@ impl Counts {
                         ("machines", machines.into()),
                         ("age_years", age_years.into()),
                         ("at_risk", at_risk[half_day].into()),
-                        ("events", self.events_until(half_day, Some(curve.cause)).into()),
+                        ("events", self.events_until(half_day, curve.cause).into()),
                     ],
                     estimated: curve.at(age_years),
                 });

@@ -9,6 +9,7 @@ use fixodds_estimators::quantile::quantile_interval_of_counts;
 use fixodds_schemas::vocabulary::vocabulary;
 
 use super::evidence_sql;
+use crate::columns::{integers, reals, texts};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
@@ -56,24 +57,42 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
 }
 
 fn medians(engine: &Engine, rows: &mut EvidenceRows) -> Result<(), AnalyticsError> {
-    let values: Vec<(Bought, String, f64, u64)> = engine.rows("part_price", evidence_sql!("part_price_values"), |row| {
-        let bought = (row.get("scope_id")?, row.get("component")?, row.get("part_source")?);
-        Ok((bought, row.get("statistic")?, row.get("amount")?, row.get::<_, i64>("parts")? as u64))
-    })?;
-    for group in values.chunk_by(|a, b| (&a.0, &a.1) == (&b.0, &b.1)) {
-        let ((scope_id, component, part_source), statistic, ..) = &group[0];
-        let counts: Vec<(f64, u64)> = group.iter().map(|(.., amount, parts)| (*amount, *parts)).collect();
+    let mut current: Option<(Bought, String)> = None;
+    let mut counts: Vec<(f64, u64)> = Vec::new();
+    let mut finish = |((scope_id, component, part_source), statistic): (Bought, String), counts: &[(f64, u64)]| {
         let parts: u64 = counts.iter().map(|(_, parts)| parts).sum();
         rows.push(
-            engine.scope(*scope_id),
+            engine.scope(scope_id),
             &[
                 ("component", component.into()),
                 ("part_source", part_source.into()),
                 ("statistic", statistic.into()),
                 ("parts", (parts as i64).into()),
             ],
-            &quantile_interval_of_counts(&counts, 0.5, CONFIDENCE),
+            &quantile_interval_of_counts(counts, 0.5, CONFIDENCE),
         );
+    };
+    engine.columns("part_price", evidence_sql!("part_price_values"), &[], |batch| {
+        let [scope_ids, parts] = ["scope_id", "parts"].map(|name| integers(batch, name));
+        let [components, part_sources, statistics] = ["component", "part_source", "statistic"].map(|name| texts(batch, name));
+        let amounts = reals(batch, "amount");
+        for row in 0..batch.num_rows() {
+            let (scope_id, component, part_source) = (scope_ids.value(row), components.value(row), part_sources.value(row));
+            let statistic = statistics.value(row);
+            let is_another = |((known_scope, known_component, known_source), known_statistic): &mut (Bought, String)| {
+                (*known_scope, known_component.as_str(), known_source.as_str(), known_statistic.as_str())
+                    != (scope_id, component, part_source, statistic)
+            };
+            if let Some(finished) = current.take_if(is_another) {
+                finish(finished, &counts);
+                counts.clear();
+            }
+            current.get_or_insert_with(|| ((scope_id, component.to_owned(), part_source.to_owned()), statistic.to_owned()));
+            counts.push((amounts.value(row), parts.value(row) as u64));
+        }
+    })?;
+    if let Some(finished) = current {
+        finish(finished, &counts);
     }
     Ok(())
 }

@@ -6,19 +6,33 @@ use fixodds_estimators::observation::{LifeTally, TimeTally};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
+use crate::columns::{flags, integers, reals, text, texts};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
 
 const HORIZONS_DAYS: [i64; 3] = [30, 90, 365];
 
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug)]
 struct Slice {
     scope_id: i64,
     component: Option<String>,
     part_source: Option<String>,
     repair_scope: Option<String>,
     roster_only: bool,
+}
+
+type SliceRead<'r> = (i64, Option<&'r str>, Option<&'r str>, Option<&'r str>, bool);
+
+impl Slice {
+    fn new((scope_id, component, part_source, repair_scope, roster_only): SliceRead<'_>) -> Self {
+        let [component, part_source, repair_scope] = [component, part_source, repair_scope].map(|text| text.map(str::to_owned));
+        Self { scope_id, component, part_source, repair_scope, roster_only }
+    }
+
+    fn is(&self, other: SliceRead<'_>) -> bool {
+        other == (self.scope_id, self.component.as_deref(), self.part_source.as_deref(), self.repair_scope.as_deref(), self.roster_only)
+    }
 }
 
 /// Repairs whose following ended on one day: all, by a return, by a return of the same fault.
@@ -33,29 +47,30 @@ struct Day {
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("recall")?;
     let mut current: Option<(Slice, Vec<Day>)> = None;
-    engine.rows("recall", evidence_sql!("recall_counts"), |row| {
-        let slice = Slice {
-            scope_id: row.get("scope_id")?,
-            component: row.get("component")?,
-            part_source: row.get("part_source")?,
-            repair_scope: row.get("repair_scope")?,
-            roster_only: row.get("roster_only")?,
-        };
-        let day = Day {
-            day: row.get("day")?,
-            ended: row.get::<_, i64>("ended")? as u64,
-            returned: row.get::<_, i64>("returned")? as u64,
-            returned_same: row.get::<_, i64>("returned_same")? as u64,
-        };
-        match &mut current {
-            Some((open, days)) if *open == slice => days.push(day),
-            _ => {
-                if let Some((finished, days)) = current.replace((slice, vec![day])) {
-                    push(engine, &mut rows, &finished, &days);
+    engine.columns("recall", evidence_sql!("recall_counts"), &[], |batch| {
+        let scope_ids = integers(batch, "scope_id");
+        let [components, part_sources, repair_scopes] = ["component", "part_source", "repair_scope"].map(|name| texts(batch, name));
+        let roster_only = flags(batch, "roster_only");
+        let days = reals(batch, "day");
+        let [ended, returned, returned_same] = ["ended", "returned", "returned_same"].map(|name| integers(batch, name));
+        for row in 0..batch.num_rows() {
+            let day = Day {
+                day: days.value(row),
+                ended: ended.value(row) as u64,
+                returned: returned.value(row) as u64,
+                returned_same: returned_same.value(row) as u64,
+            };
+            let slice =
+                (scope_ids.value(row), text(components, row), text(part_sources, row), text(repair_scopes, row), roster_only.value(row));
+            match &mut current {
+                Some((open, days)) if open.is(slice) => days.push(day),
+                _ => {
+                    if let Some((finished, days)) = current.replace((Slice::new(slice), vec![day])) {
+                        push(engine, &mut rows, &finished, &days);
+                    }
                 }
             }
         }
-        Ok(())
     })?;
     if let Some((finished, days)) = current {
         push(engine, &mut rows, &finished, &days);

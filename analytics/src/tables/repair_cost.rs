@@ -5,14 +5,14 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use duckdb::arrow::array::{Array, AsArray, RecordBatch};
-use duckdb::arrow::datatypes::{Float64Type, Int64Type};
+use duckdb::arrow::array::{Array, RecordBatch};
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::bootstrap::{BootstrapPlan, MeanSums, clustered_means, mean_from_sums};
 use fixodds_estimators::quantile::quantile_interval;
 use rayon::prelude::*;
 
 use super::evidence_sql;
+use crate::columns::{integers, reals, text, texts};
 use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
@@ -87,7 +87,7 @@ impl Jobs {
     fn read(engine: &Engine) -> Result<Self, AnalyticsError> {
         let mut jobs = Self::default();
         let mut positions = BTreeMap::new();
-        engine.columns("repair_cost", evidence_sql!("repair_cost_jobs"), |batch| jobs.add(batch, &mut positions))?;
+        engine.columns("repair_cost", evidence_sql!("repair_cost_jobs"), &[], |batch| jobs.add(batch, &mut positions))?;
         // components in the order of their names
         let mut order = vec![NONE; positions.len()];
         for (rank, (name, position)) in positions.into_iter().enumerate() {
@@ -101,25 +101,23 @@ impl Jobs {
         Ok(jobs)
     }
 
-    /// The columns of a batch stand in the order of the query.
     fn add(&mut self, batch: &RecordBatch, positions: &mut BTreeMap<String, u16>) {
-        let [leaves, machines] = [0, 3].map(|at| batch.column(at).as_primitive::<Int64Type>());
-        let components = batch.column(1).as_string::<i32>();
-        let ages = batch.column(2).as_primitive::<Float64Type>();
+        let [leaves, machines] = ["leaf", "cluster"].map(|name| integers(batch, name));
+        let components = texts(batch, "component");
+        let ages = reals(batch, "age_from_years");
         for row in 0..batch.num_rows() {
             let at = self.machines.len();
             self.leaves.entry(leaves.value(row)).or_insert(at..at).end = at + 1;
             self.machines.push(machines.value(row).cast_unsigned());
             let next = positions.len() as u16;
             let position = |name: &str| positions.get(name).copied().unwrap_or_else(|| *positions.entry(name.to_owned()).or_insert(next));
-            self.components.push(components.is_valid(row).then(|| components.value(row)).map_or(NONE, position));
+            self.components.push(text(components, row).map_or(NONE, position));
             let age = ages.is_valid(row).then(|| ages.value(row));
             let band = age.and_then(|age| AGE_BAND_EDGES_YEARS.iter().position(|edge| *edge == age));
             self.ages.push(band.map_or(NONE, |band| band as u16));
         }
-        for (cost, values) in self.costs.iter_mut().enumerate() {
-            let column = batch.column(4 + cost).as_primitive::<Float64Type>();
-            values.extend(column.iter().map(|value| value.unwrap_or(f64::NAN)));
+        for (cost, values) in COSTS.into_iter().zip(&mut self.costs) {
+            values.extend(reals(batch, cost).iter().map(|value| value.unwrap_or(f64::NAN)));
         }
     }
 
