@@ -50,10 +50,11 @@ fn climb(counts: &[Counts], (mut a, mut b): (f64, f64)) -> Result<LognormalFit, 
         let [ga, gb] = here.gradient;
         let step_a = (hbb * ga - hab * gb) / determinant;
         let step_b = (haa * gb - hab * ga) / determinant;
-        // A step that gains less than the likelihood's own rounding leads nowhere.
+        // A step that gains less than the likelihood's own rounding gains nothing,
         let least_gain = f64::max(1e-12, 1e-14 * here.log_likelihood.abs());
         if ga * step_a + gb * step_b < least_gain && damping == 0.0 {
-            let log_likelihood = here.log_likelihood;
+            // but brings the place nearer still
+            let (a, b, log_likelihood) = (a + step_a, b + step_b, here.log_likelihood);
             let fit = LognormalFit { mean_log: a / b, sd_log: 1.0 / b, log_likelihood };
             return if (a / b + 1.0 / b + log_likelihood).is_finite() { Ok(fit) } else { Err(CannotEstimate::NotFinite) };
         }

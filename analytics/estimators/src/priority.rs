@@ -11,8 +11,12 @@
 use rand::SeedableRng;
 use rand_distr::{Binomial, Distribution};
 use rand_pcg::Pcg64Mcg;
+use rayon::prelude::*;
 
 use crate::CannotEstimate;
+
+/// Resamples that one stream of random numbers draws one after the other; each of these parts has its own, whatever thread draws it.
+const RESAMPLES_IN_TURN: usize = 100;
 
 /// Machines with the same faults.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +38,25 @@ pub fn membership(profiles: &[Profile], components: usize, places: usize, resamp
     if let Some((component, _)) = profiles.iter().flat_map(|p| &p.faults).find(|(component, _)| *component >= components) {
         return Err(CannotEstimate::InvalidInput(format!("component {component} of {components}")));
     }
-    let mut random = Pcg64Mcg::seed_from_u64(seed);
+    let parts: Vec<Vec<u64>> = (0..resamples.div_ceil(RESAMPLES_IN_TURN))
+        .into_par_iter()
+        .map(|part| {
+            let in_turn = RESAMPLES_IN_TURN.min(resamples - part * RESAMPLES_IN_TURN);
+            times_among(profiles, components, places, in_turn, &mut Pcg64Mcg::seed_from_u64(seed.wrapping_add(part as u64)))
+        })
+        .collect::<Result<_, _>>()?;
+    Ok((0..components).map(|k| parts.iter().map(|among| among[k]).sum::<u64>() as f64 / resamples as f64).collect())
+}
+
+/// In how many resamples each component is among the most frequent.
+fn times_among(
+    profiles: &[Profile],
+    components: usize,
+    places: usize,
+    resamples: usize,
+    random: &mut Pcg64Mcg,
+) -> Result<Vec<u64>, CannotEstimate> {
+    let machines: u64 = profiles.iter().map(|profile| profile.machines).sum();
     let mut among = vec![0u64; components];
     let mut order: Vec<usize> = (0..components).collect();
     for _ in 0..resamples {
@@ -42,7 +64,7 @@ pub fn membership(profiles: &[Profile], components: usize, places: usize, resamp
         let (mut machines_left, mut drawn_from) = (machines, machines);
         for profile in profiles {
             let share = profile.machines as f64 / drawn_from as f64;
-            let drawn = Binomial::new(machines_left, share.min(1.0)).map_err(|_| CannotEstimate::NotFinite)?.sample(&mut random);
+            let drawn = Binomial::new(machines_left, share.min(1.0)).map_err(|_| CannotEstimate::NotFinite)?.sample(random);
             machines_left -= drawn;
             drawn_from -= profile.machines;
             for (component, times) in &profile.faults {
@@ -57,7 +79,7 @@ pub fn membership(profiles: &[Profile], components: usize, places: usize, resamp
             among[*component] += 1;
         }
     }
-    Ok(among.into_iter().map(|times| times as f64 / resamples as f64).collect())
+    Ok(among)
 }
 
 #[cfg(test)]

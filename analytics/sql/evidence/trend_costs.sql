@@ -26,18 +26,32 @@ per_machine AS (
     FROM known
     WHERE years_back < 10
     GROUP BY leaf, cluster, cost, years_back
+),
+per_leaf AS (
+    SELECT
+        leaf,
+        cost,
+        years_back,
+        count(*) AS machines,
+        sum(jobs) AS jobs,
+        sum(amount) AS amount,
+        sum(CAST(amount AS HUGEINT) * amount) AS amount_squared,
+        sum(CAST(amount AS HUGEINT) * jobs) AS amount_times_jobs,
+        sum(jobs * jobs) AS jobs_squared
+    FROM per_machine
+    GROUP BY leaf, cost, years_back
 )
 SELECT
     s.scope_id,
     m.cost,
     m.years_back,
     CAST(sum(m.jobs) AS BIGINT) AS jobs,
-    count(*) AS machines,
+    CAST(sum(m.machines) AS BIGINT) AS machines,
     CAST(sum(m.amount) AS DOUBLE) AS amount,
-    CAST(sum(CAST(m.amount AS HUGEINT) * m.amount) AS DOUBLE) AS amount_squared,
-    CAST(sum(CAST(m.amount AS HUGEINT) * m.jobs) AS DOUBLE) AS amount_times_jobs,
-    CAST(sum(m.jobs * m.jobs) AS DOUBLE) AS jobs_squared
-FROM per_machine AS m
+    CAST(sum(m.amount_squared) AS DOUBLE) AS amount_squared,
+    CAST(sum(m.amount_times_jobs) AS DOUBLE) AS amount_times_jobs,
+    CAST(sum(m.jobs_squared) AS DOUBLE) AS jobs_squared
+FROM per_leaf AS m
 INNER JOIN leaf_scope AS s ON s.leaf = m.leaf
 INNER JOIN scope AS n ON n.scope_id = s.scope_id AND n.scope_level IN ('all', 'category', 'platform')
 CROSS JOIN cut_off AS t

@@ -124,7 +124,7 @@ impl FaultOdds {
 /// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
 pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, known: FromEvidence) -> Result<FaultOdds, AnalyticsError> {
     let records = records::read(engine)?;
-    let (settings, settings_rest_on_jobs) = scoring::settings_for_use(&records);
+    let ((settings, settings_rest_on_jobs), skill) = rayon::join(|| scoring::settings_for_use(&records), || scoring::skill(&records));
     let mut categories = counting::count(&records, |_| true);
     consequences.add_to(&mut categories);
     economics::add(engine, &mut categories, known)?;
@@ -135,6 +135,6 @@ pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, 
         settings,
         settings_rest_on_jobs,
         categories,
-        skill: scoring::skill(&records),
+        skill,
     })
 }

@@ -6,6 +6,7 @@ use fixodds_estimators::fault_odds::fit::{HeldOut, Training, each_answer, fit};
 use fixodds_estimators::fault_odds::skill::{CALIBRATION_BINS, GainTally, SkillTally};
 use fixodds_estimators::fault_odds::{GroupCounts, Settings};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Category;
@@ -142,8 +143,9 @@ pub fn skill(records: &Records) -> Vec<SkillRow> {
             }),
         );
     }
-    for predictor in LESS {
-        let Ok((tallies, given)) = answers(predictor) else { return Vec::new() };
+    let less: Vec<_> = LESS.par_iter().map(|predictor| (*predictor, answers(*predictor))).collect();
+    for (predictor, answered) in less {
+        let Ok((tallies, given)) = answered else { return Vec::new() };
         let mut gains: Tallies<GainTally> = BTreeMap::new();
         for ((record, first), second) in test.iter().zip(&full_given).zip(&given) {
             for scope in [None, Some(record.category)] {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::binomial::{ClusterSums, clustered_wilson};
 use fixodds_estimators::priority::{Profile, membership};
+use rayon::prelude::*;
 
 use super::evidence_sql;
 use crate::engine::{Engine, Scope};
@@ -32,13 +33,20 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         Ok(())
     })?;
     let mut rows = EvidenceRows::new("priority_part")?;
-    for (category, profiles) in &categories {
-        push(&mut rows, category, profiles);
+    let ranked: Vec<(&String, Ranked<'_>)> = categories.par_iter().map(|(category, profiles)| (category, rank(profiles))).collect();
+    for (category, ranked) in ranked {
+        push(&mut rows, category, &categories[category], &ranked);
     }
     Ok(rows)
 }
 
-fn push(rows: &mut EvidenceRows, category: &str, named: &[NamedProfile]) {
+/// Components with their events and machines, the most frequent first, and the probability that each is among the longest list.
+struct Ranked<'a> {
+    components: Vec<(&'a str, u64, u64)>,
+    probabilities: Option<Vec<f64>>,
+}
+
+fn rank(named: &[NamedProfile]) -> Ranked<'_> {
     let mut totals: BTreeMap<&str, (u64, u64)> = BTreeMap::new();
     for (faults, machines) in named {
         for (component, times) in faults {
@@ -57,10 +65,14 @@ fn push(rows: &mut EvidenceRows, category: &str, named: &[NamedProfile]) {
             machines: *machines,
         })
         .collect();
-    let probabilities = membership(&profiles, ranked.len(), LONGEST_LIST, RESAMPLES, SEED);
+    let probabilities = membership(&profiles, ranked.len(), LONGEST_LIST, RESAMPLES, SEED).ok();
+    Ranked { components: ranked, probabilities }
+}
+
+fn push(rows: &mut EvidenceRows, category: &str, named: &[NamedProfile], ranked: &Ranked<'_>) {
     let scope = Scope { level: "category".to_owned(), key: category.to_owned(), category: Some(category.to_owned()) };
-    for (rank, (component, events, machines)) in ranked.iter().enumerate() {
-        let probability = probabilities.as_ref().ok().map(|all| all[rank]);
+    for (rank, (component, events, machines)) in ranked.components.iter().enumerate() {
+        let probability = ranked.probabilities.as_ref().map(|all| all[rank]);
         let listed = rank < SHORTEST_LIST || rank < LONGEST_LIST && probability.is_some_and(|p| p >= SURE);
         let share = clustered_wilson(&sums(named, component), CONFIDENCE).map(|share| share.interval);
         rows.push(

@@ -142,6 +142,8 @@ pub struct CategoryOdds {
     share_by_age: Vec<Vec<Factor>>,
     /// By component and symptom.
     symptom: Vec<Vec<Factor>>,
+    /// The same to the power of the symptom exponent.
+    symptom_weight: Vec<Vec<f64>>,
     settings: Settings,
 }
 
@@ -167,7 +169,10 @@ impl CategoryOdds {
                 row.iter().zip(&in_band).map(at).chain([*all_ages]).collect()
             })
             .collect();
-        Ok(Self { bands, share, share_by_age, symptom: symptoms(counts, settings), settings: *settings })
+        let symptom = symptoms(counts, settings);
+        let weigh = |row: &Vec<Factor>| row.iter().map(|factor| factor.value.powf(settings.symptom_exponent)).collect();
+        let symptom_weight = symptom.iter().map(weigh).collect();
+        Ok(Self { bands, share, share_by_age, symptom, symptom_weight, settings: *settings })
     }
 
     /// Number of components.
@@ -255,8 +260,8 @@ impl CategoryOdds {
         let band = age_band.unwrap_or(self.bands);
         let weights: Vec<f64> = (0..self.components())
             .map(|k| {
-                let likelihood: f64 = symptoms.iter().map(|j| self.symptom[k][*j].value).product();
-                self.share_by_age[k][band].value * ratios[k] * likelihood.powf(self.settings.symptom_exponent)
+                let of_symptoms: f64 = symptoms.iter().map(|j| self.symptom_weight[k][*j]).product();
+                self.share_by_age[k][band].value * ratios[k] * of_symptoms
             })
             .collect();
         let total: f64 = weights.iter().sum();
