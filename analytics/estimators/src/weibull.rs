@@ -318,7 +318,7 @@ fn root_of_excess(excess: f64, outside: f64) -> f64 {
     for _ in 0..100 {
         let slope = u.exp_m1();
         let step = (slope - u - excess) / slope;
-        if !(step.abs() > 1e-14 * u.abs()) {
+        if step.is_nan() || step.abs() <= 1e-14 * u.abs() {
             break;
         }
         u -= step;
