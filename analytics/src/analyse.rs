@@ -40,7 +40,9 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     progress("checksums");
     undamaged(store, &snapshot)?;
     let scratch = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
+    let started = Instant::now();
     let engine = Engine::open(store, scratch.path(), options, progress)?;
+    debug!(seconds = started.elapsed().as_secs_f64(), "records prepared");
     let mut about = about(&engine, store)?;
     if about.jobs == 0 {
         return Err(AnalyticsError::EmptyStore);

@@ -12,8 +12,11 @@ pub fn texts<'b>(batch: &'b RecordBatch, name: &str) -> &'b StringArray {
     column(batch, name).as_string()
 }
 
+/// Whole numbers, one in every row.
 pub fn integers<'b>(batch: &'b RecordBatch, name: &str) -> &'b Int64Array {
-    column(batch, name).as_primitive()
+    let column = column(batch, name);
+    assert_eq!(column.null_count(), 0, "the query has a number in every row of {name}");
+    column.as_primitive()
 }
 
 pub fn reals<'b>(batch: &'b RecordBatch, name: &str) -> &'b Float64Array {

@@ -176,7 +176,9 @@ impl Engine {
     ) -> Result<(), AnalyticsError> {
         let began = Instant::now();
         let mut statement = self.connection.prepare(select).map_err(sql(step))?;
-        statement.query_arrow(parameters).map_err(sql(step))?.for_each(|batch| read(&batch));
+        for batch in statement.stream_arrow(parameters).map_err(sql(step))? {
+            read(&batch.map_err(sql(step))?);
+        }
         trace!(step, first_line = select.lines().next(), seconds = began.elapsed().as_secs_f64(), "columns read");
         Ok(())
     }

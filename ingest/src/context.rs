@@ -57,12 +57,13 @@ impl JobCategories {
             self.by_job.insert(job, u8::MAX);
             return;
         };
-        let at = self.names.iter().position(|known| **known == *category).unwrap_or_else(|| {
+        let mut at = self.names.iter().position(|known| **known == *category);
+        // more than 255 categories do not occur; those beyond count as unknown
+        if at.is_none() && self.names.len() < usize::from(u8::MAX) {
+            at = Some(self.names.len());
             self.names.push(category.into());
-            self.names.len() - 1
-        });
-        // more than 254 categories do not occur; those beyond count as unknown
-        self.by_job.insert(job, u8::try_from(at).unwrap_or(u8::MAX));
+        }
+        self.by_job.insert(job, at.map_or(u8::MAX, |at| at as u8));
     }
 
     pub fn knows(&self, job: u64) -> bool {

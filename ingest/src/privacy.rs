@@ -250,13 +250,29 @@ fn mask_once(text: &str) -> Cow<'_, str> {
         return masked;
     }
     masked = replace(masked, &patterns.titled_name, |_| NAME.to_owned());
-    replace(masked, &patterns.cued_name, |found| {
-        let whole = &found[0];
-        let cue_length = found.get(2).map_or(0, |gap| gap.end()) - found.get(0).map_or(0, |all| all.start());
-        let (cue, name) = whole.split_at(cue_length);
-        let first = name.split(' ').next().unwrap_or_default();
-        if NOT_NAMES.contains(&first.to_lowercase().as_str()) || is_model_like(first) { whole.to_owned() } else { format!("{cue}{NAME}") }
-    })
+    mask_cued_names(masked, &patterns.cued_name)
+}
+
+/// A word after a cue that is no name may be a cue itself, or be followed by one: "SPOKE TO TENANT Mary", "Tenant is NFF Owner Bob".
+fn mask_cued_names<'a>(text: Cow<'a, str>, pattern: &Regex) -> Cow<'a, str> {
+    let mut masked = String::new();
+    let (mut copied, mut from) = (0, 0);
+    while let Some(found) = pattern.captures_at(&text, from) {
+        let (Some(all), Some(gap)) = (found.get(0), found.get(2)) else { break };
+        let first = text[gap.end()..all.end()].split(char::is_whitespace).next().unwrap_or_default();
+        if NOT_NAMES.contains(&first.to_lowercase().as_str()) || is_model_like(first) {
+            from = gap.end();
+        } else {
+            masked.push_str(&text[copied..gap.end()]);
+            masked.push_str(NAME);
+            (copied, from) = (all.end(), all.end());
+        }
+    }
+    if copied == 0 {
+        return text;
+    }
+    masked.push_str(&text[copied..]);
+    masked.into()
 }
 
 /// Whether a column title says that the column holds personal data.
@@ -322,6 +338,9 @@ mod tests {
             ("Customer: Jane Dobbin, drum stuck", "Customer: [name], drum stuck"),
             ("spoke to Perdita about price", "spoke to [name] about price"),
             ("Collected by Orla Finch on Friday", "Collected by [name] on Friday"),
+            ("Tenant is NFF Owner Bob rang", "Tenant is NFF Owner [name] rang"),
+            ("SPOKE TO TENANT Mary Smith", "SPOKE TO TENANT [name]"),
+            ("CUSTOMER CONTACT: Jane Dobbin", "CUSTOMER CONTACT: [name]"),
         ] {
             assert_eq!(mask(text), masked, "{text}");
         }
@@ -339,6 +358,7 @@ mod tests {
             "miss a cycle, mist on door",
             "PCB dead, customer NFF twice, 230 V 50 Hz",
             "Caller says Drum stuck",
+            "Customer Reports\nDrum noisy",
             "0.5 ohm, 10.000 cycles, 3.5 bar",
         ] {
             assert_eq!(mask(text), text);

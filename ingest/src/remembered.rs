@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-/// Different texts that are remembered for each category.
+/// Different texts that are remembered, of all categories together.
 const MOST_TEXTS: usize = 50_000;
 const LONGEST_TEXT: usize = 200;
 
@@ -12,11 +12,12 @@ type ByText<T> = HashMap<Box<str>, T, ahash::RandomState>;
 /// Results by category, because words mean different things in different appliances, and text.
 pub struct Remembered<T> {
     by_category: Vec<(Option<Arc<str>>, ByText<T>)>,
+    texts: usize,
 }
 
 impl<T: Clone> Remembered<T> {
     pub fn new() -> Self {
-        Self { by_category: Vec::new() }
+        Self { by_category: Vec::new(), texts: 0 }
     }
 
     /// The result for a text whose category does not matter.
@@ -35,7 +36,8 @@ impl<T: Clone> Remembered<T> {
             return result.clone();
         }
         let result = read();
-        if known.len() < MOST_TEXTS && text.len() <= LONGEST_TEXT {
+        if self.texts < MOST_TEXTS && text.len() <= LONGEST_TEXT {
+            self.texts += 1;
             known.insert(text.into(), result.clone());
         }
         result

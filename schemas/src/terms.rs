@@ -17,7 +17,7 @@ pub fn normalise(text: &str) -> String {
             '#' | '\u{2116}' => spaced.push_str(" no "),
             '&' => spaced.push_str(" and "),
             '£' | '€' | '$' => spaced.extend([' ', character, ' ']),
-            _ if character.is_ascii() && character.is_ascii_alphanumeric() => spaced.push(character.to_ascii_lowercase()),
+            _ if character.is_ascii_alphanumeric() => spaced.push(character.to_ascii_lowercase()),
             _ if character.is_alphanumeric() => spaced.extend(character.to_lowercase()),
             _ => spaced.push(' '),
         }

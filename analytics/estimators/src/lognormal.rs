@@ -56,7 +56,7 @@ fn climb(counts: &[Counts], (mut a, mut b): (f64, f64)) -> Result<LognormalFit, 
             // but brings the place nearer still
             let (a, b, log_likelihood) = (a + step_a, b + step_b, here.log_likelihood);
             let fit = LognormalFit { mean_log: a / b, sd_log: 1.0 / b, log_likelihood };
-            return if (a / b + 1.0 / b + log_likelihood).is_finite() { Ok(fit) } else { Err(CannotEstimate::NotFinite) };
+            return if b > 0.0 && (a / b + 1.0 / b + log_likelihood).is_finite() { Ok(fit) } else { Err(CannotEstimate::NotFinite) };
         }
         let there = Derivatives::at(counts, a + step_a, b + step_b);
         if there.log_likelihood >= here.log_likelihood {

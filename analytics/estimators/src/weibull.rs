@@ -312,13 +312,13 @@ impl Likelihood {
 }
 
 /// The root of e^u - 1 - u = excess on the side of 0 on which `outside` lies beyond it. The left side is convex, so that Newton's
-/// steps come towards the root from there and never pass it.
+/// steps come towards the root from there and pass it by rounding only.
 fn root_of_excess(excess: f64, outside: f64) -> f64 {
     let mut u = outside;
     for _ in 0..100 {
         let slope = u.exp_m1();
         let step = (slope - u - excess) / slope;
-        if step.is_nan() || step.abs() <= 1e-14 * u.abs() {
+        if step.is_nan() || step.abs() <= f64::max(1e-14 * u.abs(), 4.0 * f64::EPSILON) {
             break;
         }
         u -= step;
@@ -365,6 +365,17 @@ mod tests {
         (3.0, 11.0, true),
         (0.0, 12.0, false),
     ];
+
+    #[test]
+    fn scales_of_a_given_excess_solve_their_equation() {
+        for excess in [0.0, 1e-12, 1e-8, 0.01, 1.0, 50.0] {
+            let [high, low] = [(2.0f64 * excess).sqrt(), -excess - 1.0].map(|outside| root_of_excess(excess, outside));
+            assert!(low <= 0.0 && 0.0 <= high, "{excess}: {low} {high}");
+            for u in [high, low] {
+                assert!((u.exp_m1() - u - excess).abs() <= 1e-12 * (1.0 + excess), "{excess}: {u}");
+            }
+        }
+    }
 
     #[test]
     fn two_events_by_hand() {

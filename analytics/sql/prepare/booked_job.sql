@@ -9,9 +9,8 @@ WITH recall AS (
     INNER JOIN job AS a ON a.job = r.job
     INNER JOIN job AS b
         ON b.machine = r.machine
-        AND b.event_on >= a.closed_on
+        AND b.event_on = r.returned_on
         AND (b.event_on > a.event_on OR b.job > a.job)
-        AND greatest(date_diff('day', a.closed_on, b.event_on), 0.5) = r.followed_days
     INNER JOIN fault AS f ON f.job = b.job AND f.role = 'primary' AND f.component = r.component
     CROSS JOIN business AS s
     WHERE r.same_fault AND r.followed_days <= s.recall_days

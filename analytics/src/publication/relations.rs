@@ -43,7 +43,7 @@ fn groups_without<T: Default + Clone>(own: &[&Dimension], left_out: &str, rows: 
 }
 
 /// A total, if there is one, and its parts.
-type Sum = (Option<usize>, Vec<usize>);
+type TotalAndParts = (Option<usize>, Vec<usize>);
 
 /// One number for all rows of a table that differ only in what is said of the same records.
 pub fn same_records(table: &PublishedTable) -> Vec<usize> {
@@ -93,7 +93,7 @@ pub fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -
     let mut relations = Vec::new();
     // A dimension that is null in some rows: these are the totals of those that agree in all else.
     for (name, values) in own.iter().filter(|(name, values)| !name.starts_with("scope") && values.contains(&ANY)) {
-        let (numbers, mut groups) = groups_without::<Sum>(&own, name, rows);
+        let (numbers, mut groups) = groups_without::<TotalAndParts>(&own, name, rows);
         for (row, value) in values.iter().enumerate() {
             let (total, parts) = &mut groups[numbers[row]];
             if *value == ANY {
@@ -134,7 +134,7 @@ pub fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -
 }
 
 /// The groups that have a total and parts.
-fn totals(groups: Vec<Sum>) -> impl Iterator<Item = Relation> {
+fn totals(groups: Vec<TotalAndParts>) -> impl Iterator<Item = Relation> {
     let with_both = groups.into_iter().filter(|(total, parts)| total.is_some() && !parts.is_empty());
     with_both.map(|(total, parts)| Relation { total, parts })
 }
@@ -142,7 +142,7 @@ fn totals(groups: Vec<Sum>) -> impl Iterator<Item = Relation> {
 /// Orders that were late or unavailable are those that were late and those that were unavailable.
 fn late_or_unavailable(table: &PublishedTable, own: &[&Dimension]) -> impl Iterator<Item = Relation> {
     let rows = table.withheld.len();
-    let (numbers, mut groups) = groups_without::<Sum>(own, "statistic", rows);
+    let (numbers, mut groups) = groups_without::<TotalAndParts>(own, "statistic", rows);
     for row in 0..rows {
         match table.word("statistic", row) {
             Some("late_or_unavailable") => groups[numbers[row]].0 = Some(row),

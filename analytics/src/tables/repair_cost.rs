@@ -140,9 +140,11 @@ impl Jobs {
     fn lines_of(&self, jobs: &[u32]) -> Vec<Line> {
         let mut lines = Vec::new();
         if jobs.len() > BootstrapPlan::default().normal_above {
+            let mut jobs = jobs.to_vec();
+            jobs.sort_by_key(|job| self.machines[*job as usize]);
             for cost in 0..COSTS.len() {
                 let decisive = if cost < TOTAL { TOTAL } else { cost };
-                let known: Vec<usize> = self.known(jobs, decisive).collect();
+                let known: Vec<usize> = self.known(&jobs, decisive).collect();
                 let (machines, mean) = self.mean_from_sums(&known, cost);
                 self.push_lines(&mut lines, cost, &known, machines, mean);
             }
@@ -172,7 +174,7 @@ impl Jobs {
         }
     }
 
-    /// Many jobs: the number of machines, and the mean from sums over them.
+    /// Many jobs, those of a machine together: the number of machines, and the mean from sums over them.
     fn mean_from_sums(&self, known: &[usize], cost: usize) -> (i64, Estimated) {
         let hundredths = |job: usize| (self.costs[cost][job] * HUNDREDTHS).round() as i64;
         let (mut machines, mut amounts) = (0, 0_i64);

@@ -26,6 +26,8 @@ struct Made<T> {
     made: Vec<T>,
     filled: usize,
     bytes_read: u64,
+    /// Unless long records have blown it up.
+    is_of_use_again: bool,
 }
 
 /// The ends of a worker's queues that the thread holds which takes what it makes.
@@ -123,9 +125,9 @@ fn work<W: FnMut(&Record, &mut T), T>(
         for (record, made) in batch.records[..batch.filled].iter().zip(&mut made) {
             worker(record, made);
         }
-        let made = Made { made, filled: batch.filled, bytes_read: batch.bytes_read };
-        // Batches that long records have blown up are not used again.
-        if batch.records.iter().map(|record| record.text.capacity()).sum::<usize>() <= 2 * BYTES_PER_BATCH {
+        let is_of_use_again = batch.records.iter().map(|record| record.text.capacity()).sum::<usize>() <= 2 * BYTES_PER_BATCH;
+        let made = Made { made, filled: batch.filled, bytes_read: batch.bytes_read, is_of_use_again };
+        if is_of_use_again {
             _ = used_records.send(batch);
         }
         if done.send(made).is_err() {
@@ -141,7 +143,9 @@ fn take_all<T>(workers: Vec<Results<T>>, take: &mut dyn FnMut(&mut T, u64) -> Re
         for made in &mut batch.made[..batch.filled] {
             take(made, batch.bytes_read)?;
         }
-        _ = worker.used.send(batch.made);
+        if batch.is_of_use_again {
+            _ = worker.used.send(batch.made);
+        }
     }
     Ok(())
 }

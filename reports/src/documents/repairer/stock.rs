@@ -191,7 +191,7 @@ pub(super) fn donors(brief: &Brief<'_>) -> Section {
         when_empty: brief.when_empty("donor_value", "No used part was fitted to a machine whose platform is known."),
     };
     section.blocks.push(table.drawn(
-        3,
+        2,
         3,
         Look::Bars,
         "What the used parts of one more condemned machine bring, less the time to strip it.",
