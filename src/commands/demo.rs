@@ -1,7 +1,7 @@
 //! `fixodds demo`
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
 use fixodds_analytics::publication::LEAST_CELL;
@@ -12,9 +12,8 @@ use fixodds_reports::exporters::Format;
 use fixodds_schemas::StoreLayout;
 use fixodds_simulator::{Mess, Scenario};
 
-use super::export::publish;
 use super::ingest::read_into_store;
-use super::report::{documents, make_folder, write, write_claims, write_odds_page};
+use super::report::{make_folder, write_reports};
 use super::simulate::write_records;
 use crate::Outcome;
 use crate::arguments::Demo;
@@ -46,16 +45,8 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
     let evidence = analyse(&layout, &AnalyseOptions::default(), &mut |step| progress.step(step))?;
     let about = evidence.about.clone();
     progress.step("writing reports");
-    let (published, _) = publish(&layout, &evidence, LEAST_CELL)?;
-    let documents = documents(&evidence, &published, &Reader::ALL);
     make_folder(&reports)?;
-    write_claims(&published, &reports)?;
-    for document in &documents {
-        for format in Format::ALL {
-            write(document, format, &reports)?;
-        }
-    }
-    let odds_page = write_odds_page(&layout, &reports)?;
+    let written = write_reports(&layout, &evidence, &Reader::ALL, &Format::ALL, LEAST_CELL, &reports)?;
     drop(progress);
 
     let jobs = read.total("jobs");
@@ -64,14 +55,19 @@ pub fn run(arguments: &Demo) -> anyhow::Result<Outcome> {
         jobs.rows_in, jobs.accepted, jobs.repeats, jobs.superseded, jobs.quarantined, about.roster_machines
     );
     for (reader, count) in SENTENCES {
-        let findings = documents.iter().filter(|document| document.reader == reader).flat_map(|document| document.findings());
+        let findings = written
+            .documents
+            .iter()
+            .map(|(document, _)| document)
+            .filter(|document| document.reader == reader)
+            .flat_map(|document| document.findings());
         findings.take(count).for_each(|sentence| println!("- {sentence}"));
     }
     println!("\nReports, to be opened in a browser:");
-    for reader in Reader::ALL {
-        println!("  {}", reports.join(format!("{}.html", reader.key())).display());
+    let is_page = |file: &&PathBuf| file.extension().is_some_and(|extension| extension == Format::Html.extension());
+    for page in written.documents.iter().flat_map(|(_, files)| files).chain(&written.odds_page).filter(is_page) {
+        println!("  {}", page.display());
     }
-    println!("  {}", odds_page.display());
     Ok(Outcome::Done)
 }
 

@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
@@ -31,48 +32,83 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
     };
     let store = StoreLayout::new(&arguments.store);
     let evidence = Evidence::open(&store)?;
-    // Only the advocate's document and claims are for the public, and making evidence ready for it takes longest.
-    let for_public = readers.contains(&Reader::Advocate).then(|| publish(&store, &evidence, arguments.least_cell)).transpose()?;
-    let published = for_public.as_ref().map(|(published, _)| published);
-    for document in documents(&evidence, published.unwrap_or(&evidence), &readers) {
-        println!("{}", write(&document, format, &arguments.out)?.display());
-    }
-    if let Some(published) = published {
-        println!("{}", write_claims(published, &arguments.out)?.display());
-    }
-    if readers.contains(&Reader::Technician) && format == Format::Html {
-        println!("{}", write_odds_page(&store, &arguments.out)?.display());
+    let written = write_reports(&store, &evidence, &readers, &[format], arguments.least_cell, &arguments.out)?;
+    for file in written.documents.iter().flat_map(|(_, files)| files).chain(&written.claims).chain(&written.odds_page) {
+        println!("{}", file.display());
     }
     Ok(Outcome::Done)
 }
 
-/// The documents; the advocate's is for the public and is made from what may be published.
-pub fn documents(evidence: &Evidence, published: &Evidence, readers: &[Reader]) -> Vec<Document> {
-    let (own, public) = (EvidenceFrames::new(evidence), EvidenceFrames::new(published));
-    let frames = |reader: Reader| if reader == Reader::Advocate { &public } else { &own };
-    readers.iter().map(|reader| build(*reader, frames(*reader), vocabulary())).collect()
+/// What was written for the readers.
+#[derive(Default)]
+pub struct Written {
+    /// Each document with its files, one for each format.
+    pub documents: Vec<(Document, Vec<PathBuf>)>,
+    /// The advocate's claims with the cell that each rests on, as JSON.
+    pub claims: Option<PathBuf>,
+    /// The page that answers the technician's question by itself.
+    pub odds_page: Option<PathBuf>,
 }
 
-/// The advocate's claims with the cell that each rests on, as JSON.
-pub fn write_claims(published: &Evidence, folder: &Path) -> anyhow::Result<PathBuf> {
-    let path = folder.join("advocate-claims.json");
-    let text = serde_json::to_string_pretty(&claims(&EvidenceFrames::new(published), vocabulary()))? + "\n";
-    fs::write(&path, text).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
-    Ok(path)
+/// Writes the documents of these readers, the advocate's claims and the technician's page.
+pub fn write_reports(
+    store: &StoreLayout,
+    evidence: &Evidence,
+    readers: &[Reader],
+    formats: &[Format],
+    least_cell: i64,
+    folder: &Path,
+) -> anyhow::Result<Written> {
+    let (for_public, for_house): (Vec<Reader>, Vec<Reader>) = readers.iter().copied().partition(|reader| *reader == Reader::Advocate);
+    let public = || -> anyhow::Result<Written> {
+        if for_public.is_empty() {
+            return Ok(Written::default());
+        }
+        let (published, _) = publish(store, evidence, least_cell)?;
+        let frames = EvidenceFrames::new(&published);
+        let documents = write_documents(&frames, &for_public, formats, folder)?;
+        let claims = serde_json::to_string_pretty(&claims(&frames, vocabulary()))? + "\n";
+        Ok(Written { documents, claims: Some(write(folder, "advocate-claims.json", claims.as_bytes())?), odds_page: None })
+    };
+    let house = || -> anyhow::Result<Written> {
+        let documents = write_documents(&EvidenceFrames::new(evidence), &for_house, formats, folder)?;
+        let odds_page = (for_house.contains(&Reader::Technician) && formats.contains(&Format::Html)).then(|| {
+            let page = odds_page::render(&FaultOdds::open(store)?, vocabulary())?;
+            write(folder, "technician-odds.html", page.as_bytes())
+        });
+        Ok(Written { documents, claims: None, odds_page: odds_page.transpose()? })
+    };
+    // Making evidence ready for the public takes longest; the rest is written meanwhile.
+    let (public, house) = thread::scope(|scope| {
+        let public = scope.spawn(public);
+        let house = house();
+        (public.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)), house)
+    });
+    let (public, house) = (public?, house?);
+    let mut documents: Vec<_> = public.documents.into_iter().chain(house.documents).collect();
+    documents.sort_by_key(|(document, _)| readers.iter().position(|reader| *reader == document.reader));
+    Ok(Written { documents, claims: public.claims, odds_page: house.odds_page })
 }
 
-pub fn write(document: &Document, format: Format, folder: &Path) -> anyhow::Result<PathBuf> {
-    let path = folder.join(format!("{}.{}", document.reader.key(), format.extension()));
-    let bytes = format.exporter().export(document)?;
+fn write_documents(
+    frames: &EvidenceFrames<'_>,
+    readers: &[Reader],
+    formats: &[Format],
+    folder: &Path,
+) -> anyhow::Result<Vec<(Document, Vec<PathBuf>)>> {
+    let write_document = |reader: &Reader| {
+        let document = build(*reader, frames, vocabulary());
+        let write_as =
+            |format: &Format| write(folder, &format!("{}.{}", reader.key(), format.extension()), &format.exporter().export(&document)?);
+        let files = formats.iter().map(write_as).collect::<anyhow::Result<_>>()?;
+        Ok((document, files))
+    };
+    readers.iter().map(write_document).collect()
+}
+
+fn write(folder: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<PathBuf> {
+    let path = folder.join(name);
     fs::write(&path, bytes).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
-    Ok(path)
-}
-
-/// The page that answers the technician's question by itself.
-pub fn write_odds_page(store: &StoreLayout, folder: &Path) -> anyhow::Result<PathBuf> {
-    let path = folder.join("technician-odds.html");
-    let page = odds_page::render(&FaultOdds::open(store)?, vocabulary())?;
-    fs::write(&path, page).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
     Ok(path)
 }
 

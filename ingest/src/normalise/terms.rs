@@ -96,7 +96,7 @@ impl<'a> TermReader<'a> {
         }
         match self.known(text, category) {
             Err(_) if is_blank(text) => Ok(None),
-            Err(reason) if reason == self.unknown() => self.misspelt(text, category).map(Some),
+            Err(reason) if reason == self.unknown() && !self.is_list(text, category) => self.misspelt(text, category).map(Some),
             other => other.map(Some),
         }
     }
@@ -183,6 +183,9 @@ impl<'a> TermReader<'a> {
         if let Some(key) = self.mapped.get(&text_key) {
             return Ok(Recognised { key: key.clone(), how: How::Mapped });
         }
+        if self.is_list(text, category) {
+            return Err(self.unknown());
+        }
         let known = |key: &str| {
             let how = if text_key == match_key(key) { How::Exact } else { How::Known };
             Ok(Recognised { key: key.to_owned(), how })
@@ -197,6 +200,13 @@ impl<'a> TermReader<'a> {
                 _ => Err(self.unknown()),
             },
         }
+    }
+
+    /// Whether a strong joint stands between terms: "drain pump; motor" is two, although "drain pump motor" is another name of one.
+    fn is_list(&self, text: &str, category: Option<&str>) -> bool {
+        let is_term = |piece: &str| self.index.find_key(&match_key(piece), category) != Match::Unknown;
+        let mut pieces = text.split(Joint::STRONG).filter(|piece| !is_blank(piece)).peekable();
+        text.contains(Joint::STRONG) && pieces.next().is_some_and(is_term) && pieces.peek().is_some() && pieces.all(is_term)
     }
 
     /// The only nearest spelling: one letter may differ from five letters on, two from eight on.
@@ -295,12 +305,13 @@ enum Joint {
 }
 
 impl Joint {
+    const STRONG: &[char] = &[';', '|', '+', '\n', '\r'];
     const ALL: &[Self] = &[Self::Strong, Self::Slash, Self::Comma, Self::And];
 
     /// Where the joint stands in a text.
     fn places(self, text: &str) -> Vec<Range<usize>> {
         let signs: &[char] = match self {
-            Self::Strong => &[';', '|', '+', '\n', '\r'],
+            Self::Strong => Self::STRONG,
             Self::Slash => &['/'],
             Self::Comma => &[','],
             Self::And => return and_places(text),
@@ -372,6 +383,9 @@ mod tests {
     fn cells_with_several_terms_are_split() {
         assert_eq!(keys("drain pump; door lock"), ["drain_pump", "door_lock"]);
         assert_eq!(keys("drain pump/door lock"), ["drain_pump", "door_lock"]);
+        assert_eq!(keys("drain_pump;motor"), ["drain_pump", "motor"]);
+        assert_eq!(keys("drain pump motor;"), ["drain_pump"]);
+        assert_eq!(components().one("drain pump; motor", Some("washing_machine")), Err(Reason::UnknownTerm));
         assert_eq!(keys("Drain pump and door lock & drive belt"), ["drain_pump", "door_lock", "drive_belt"]);
         assert_eq!(keys("drain pump\ndoor lock + drain pump"), ["drain_pump", "door_lock"]);
         assert_eq!(keys("drain pump, door lock, drive belt"), ["drain_pump", "door_lock", "drive_belt"]);
