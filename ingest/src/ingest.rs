@@ -268,77 +268,67 @@ impl<'a> Run<'a> {
             let mut reader = TableReader::new(&work.plan, self.context, jobs_before, answers);
             move |record: &Record, into: &mut ReadRow| reader.read(record, into)
         };
-        readers::for_each_record(
-            &*work.source,
-            reader,
-            || ReadRow::new(schema),
-            |read, bytes| {
-                account.rows_in += 1;
-                if account.rows_in % ROWS_PER_REPORT == 1 {
-                    progress(Progress::Reading {
-                        file: file.to_string(),
-                        table: table.to_owned(),
-                        rows: account.rows_in,
-                        bytes,
-                        total_bytes,
-                    });
-                }
-                read.findings.misspelt.iter().for_each(|Misspelt { column, value, meaning }| words.misspelt(column, value, meaning, 1));
-                read.questions.iter().for_each(|question| questions.ask(question));
-                jobs_from_text += u64::from(read.components_from_text);
-                let place = Place { table, file: &file, line: read.line };
-                let identity = match &read.outcome {
-                    Ok(identity) => *identity,
-                    Err(Refused { rejection, raw }) => {
-                        account.quarantined += 1;
-                        if let Some(column) = &rejection.column {
-                            words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
-                        }
-                        return self.quarantine.row(place, rejection, raw, titles.as_deref());
+        let take = |read: &mut ReadRow, bytes: u64| {
+            account.rows_in += 1;
+            if account.rows_in % ROWS_PER_REPORT == 1 {
+                progress(Progress::Reading { file: file.to_string(), table: table.to_owned(), rows: account.rows_in, bytes, total_bytes });
+            }
+            read.findings.misspelt.iter().for_each(|Misspelt { column, value, meaning }| words.misspelt(column, value, meaning, 1));
+            read.questions.iter().for_each(|question| questions.ask(question));
+            jobs_from_text += u64::from(read.components_from_text);
+            let place = Place { table, file: &file, line: read.line };
+            let identity = match &read.outcome {
+                Ok(identity) => *identity,
+                Err(Refused { rejection, raw }) => {
+                    account.quarantined += 1;
+                    if let Some(column) = &rejection.column {
+                        words.not_used(column, rejection.value.as_deref().unwrap_or_default(), rejection.reason);
                     }
-                };
-                match index.see(identity, outdated) {
-                    Seen::Repeat => {
-                        account.repeats += 1;
-                        return Ok(());
-                    }
-                    Seen::New => account.accepted += 1,
-                    Seen::Changed => {
-                        account.superseded += 1;
-                        replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: read.line, content: identity.content });
-                    }
+                    return self.quarantine.row(place, rejection, raw, titles.as_deref());
                 }
-                account.values_set_aside += read.findings.set_aside.len() as u64;
-                for set_aside in &read.findings.set_aside {
-                    words.not_used(&set_aside.column, &set_aside.value, set_aside.reason);
-                    self.quarantine.value(place, set_aside)?;
+            };
+            match index.see(identity, outdated) {
+                Seen::Repeat => {
+                    account.repeats += 1;
+                    return Ok(());
                 }
-                completer.set_origin(&mut read.row, &file, read.line, identity);
-                match own_writer.as_deref_mut() {
-                    Some(writer) => writer.append(&read.row)?,
-                    None => {
-                        completer.number_step(read);
-                        self.findings.append(&read.row)?;
-                        for at in 0..read.findings.components.len() {
-                            completer.set_further_component(read, at);
-                            self.findings.append(&read.row)?;
-                        }
-                    }
+                Seen::New => account.accepted += 1,
+                Seen::Changed => {
+                    account.superseded += 1;
+                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: read.line, content: identity.content });
                 }
-                if table == "jobs" {
+            }
+            account.values_set_aside += read.findings.set_aside.len() as u64;
+            for set_aside in &read.findings.set_aside {
+                words.not_used(&set_aside.column, &set_aside.value, set_aside.reason);
+                self.quarantine.value(place, set_aside)?;
+            }
+            completer.set_origin(&mut read.row, &file, read.line, identity);
+            match own_writer.as_deref_mut() {
+                Some(writer) => writer.append(&read.row)?,
+                None => {
+                    completer.number_step(read);
+                    self.findings.append(&read.row)?;
                     for at in 0..read.findings.components.len() {
-                        completer.fill_finding(read, at, &mut finding);
-                        self.findings.append(&finding)?;
+                        completer.set_further_component(read, at);
+                        self.findings.append(&read.row)?;
                     }
-                    if let Some(jobs) = &mut new_jobs {
-                        jobs.insert(identity.key, completer.category(&read.row));
-                    }
-                } else if let (Some(jobs), Some(job)) = (jobs_before, read.job) {
-                    rows_without_job += u64::from(!jobs.knows(job));
                 }
-                Ok(())
-            },
-        )?;
+            }
+            if table == "jobs" {
+                for at in 0..read.findings.components.len() {
+                    completer.fill_finding(read, at, &mut finding);
+                    self.findings.append(&finding)?;
+                }
+                if let Some(jobs) = &mut new_jobs {
+                    jobs.insert(identity.key, completer.category(&read.row));
+                }
+            } else if let (Some(jobs), Some(job)) = (jobs_before, read.job) {
+                rows_without_job += u64::from(!jobs.knows(job));
+            }
+            Ok(())
+        };
+        readers::for_each_record(&*work.source, reader, || ReadRow::new(schema), take)?;
         if rows_without_job > 0 {
             self.doubts.push(Doubt::JobsUnknown { table: table.to_owned(), rows: rows_without_job });
         }

@@ -1,9 +1,8 @@
 //! `fixodds export`
 
-use std::fs;
 use std::path::Path;
 
-use anyhow::{Context, bail};
+use anyhow::bail;
 use fixodds_analytics::evidence::Evidence;
 use fixodds_analytics::open_repair::open_repair_jobs;
 use fixodds_analytics::publication::{Withheld, publishable};
@@ -14,7 +13,7 @@ use fixodds_reports::{documents, open_repair, workbook};
 use fixodds_schemas::{StoreLayout, vocabulary};
 use serde_json::Value;
 
-use super::report::make_folder;
+use super::report::write;
 use crate::Outcome;
 use crate::arguments::{Export, ExportAs};
 
@@ -27,7 +26,7 @@ pub fn run(arguments: &Export) -> anyhow::Result<Outcome> {
         ExportAs::Datapackage => data_package(&store, arguments)?,
         ExportAs::Xlsx => {
             let (evidence, withheld) = published(&store, arguments.least_cell)?;
-            write(&arguments.out, WORKBOOK, &workbook::build(&evidence, &withheld)?)?;
+            tell(&write(&arguments.out, WORKBOOK, &workbook::build(&evidence, &withheld)?)?);
         }
         ExportAs::Ords => {
             let country = arguments.country.as_deref().unwrap_or_default();
@@ -36,7 +35,7 @@ pub fn run(arguments: &Export) -> anyhow::Result<Outcome> {
                 bail!("--country {country}: the standard wants the ISO 3166 code of three capital letters, for example GBR");
             }
             let jobs = open_repair_jobs(&store)?;
-            write(&arguments.out, OPEN_REPAIR, &open_repair::csv(&jobs, country, vocabulary())?)?;
+            tell(&write(&arguments.out, OPEN_REPAIR, &open_repair::csv(&jobs, country, vocabulary())?)?);
         }
     }
     Ok(Outcome::Done)
@@ -46,7 +45,7 @@ fn data_package(store: &StoreLayout, arguments: &Export) -> anyhow::Result<()> {
     let (evidence, withheld) = published(store, arguments.least_cell)?;
     let claims = documents::claims(&EvidenceFrames::new(&evidence), vocabulary());
     for file in data_package::build(&evidence, &withheld, &inputs(store)?, &serde_json::to_value(claims)?)? {
-        write(&arguments.out, &file.path, &file.bytes)?;
+        tell(&write(&arguments.out, &file.path, &file.bytes)?);
     }
     Ok(())
 }
@@ -74,10 +73,6 @@ fn inputs(store: &StoreLayout) -> anyhow::Result<Vec<Input>> {
     Ok(query(store, select)?.rows.iter().map(input).collect())
 }
 
-fn write(folder: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<()> {
-    let path = folder.join(name);
-    make_folder(path.parent().unwrap_or(folder))?;
-    fs::write(&path, bytes).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
-    println!("{}", path.display());
-    Ok(())
+fn tell(written: &Path) {
+    println!("{}", written.display());
 }

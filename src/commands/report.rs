@@ -2,7 +2,6 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::thread;
 
 use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
@@ -59,55 +58,36 @@ pub fn write_reports(
     least_cell: i64,
     folder: &Path,
 ) -> anyhow::Result<Written> {
-    let (for_public, for_house): (Vec<Reader>, Vec<Reader>) = readers.iter().copied().partition(|reader| *reader == Reader::Advocate);
-    let public = || -> anyhow::Result<Written> {
-        if for_public.is_empty() {
-            return Ok(Written::default());
-        }
-        let (published, _) = publish(store, evidence, least_cell)?;
-        let frames = EvidenceFrames::new(&published);
-        let documents = write_documents(&frames, &for_public, formats, folder)?;
-        let claims = serde_json::to_string_pretty(&claims(&frames, vocabulary()))? + "\n";
-        Ok(Written { documents, claims: Some(write(folder, "advocate-claims.json", claims.as_bytes())?), odds_page: None })
-    };
-    let house = || -> anyhow::Result<Written> {
-        let documents = write_documents(&EvidenceFrames::new(evidence), &for_house, formats, folder)?;
-        let odds_page = (for_house.contains(&Reader::Technician) && formats.contains(&Format::Html)).then(|| {
-            let page = odds_page::render(&FaultOdds::open(store)?, vocabulary())?;
-            write(folder, "technician-odds.html", page.as_bytes())
-        });
-        Ok(Written { documents, claims: None, odds_page: odds_page.transpose()? })
-    };
-    // Making evidence ready for the public takes longest; the rest is written meanwhile.
-    let (public, house) = thread::scope(|scope| {
-        let public = scope.spawn(public);
-        let house = house();
-        (public.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)), house)
-    });
-    let (public, house) = (public?, house?);
-    let mut documents: Vec<_> = public.documents.into_iter().chain(house.documents).collect();
-    documents.sort_by_key(|(document, _)| readers.iter().position(|reader| *reader == document.reader));
-    Ok(Written { documents, claims: public.claims, odds_page: house.odds_page })
-}
-
-fn write_documents(
-    frames: &EvidenceFrames<'_>,
-    readers: &[Reader],
-    formats: &[Format],
-    folder: &Path,
-) -> anyhow::Result<Vec<(Document, Vec<PathBuf>)>> {
-    let write_document = |reader: &Reader| {
+    let mut written = Written::default();
+    // Only the advocate's document and claims are for the public, and making evidence ready for it takes longest.
+    let published = readers.contains(&Reader::Advocate).then(|| publish(store, evidence, least_cell)).transpose()?;
+    let public = published.as_ref().map(|(published, _)| EvidenceFrames::new(published));
+    let house = EvidenceFrames::new(evidence);
+    for reader in readers {
+        let frames = public.as_ref().filter(|_| *reader == Reader::Advocate).unwrap_or(&house);
         let document = build(*reader, frames, vocabulary());
-        let write_as =
-            |format: &Format| write(folder, &format!("{}.{}", reader.key(), format.extension()), &format.exporter().export(&document)?);
+        let write_as = |format: &Format| {
+            let name = format!("{}.{}", reader.key(), format.extension());
+            write(folder, &name, &format.exporter().export(&document)?)
+        };
         let files = formats.iter().map(write_as).collect::<anyhow::Result<_>>()?;
-        Ok((document, files))
-    };
-    readers.iter().map(write_document).collect()
+        written.documents.push((document, files));
+    }
+    if let Some(public) = &public {
+        let claims = serde_json::to_string_pretty(&claims(public, vocabulary()))? + "\n";
+        written.claims = Some(write(folder, "advocate-claims.json", claims.as_bytes())?);
+    }
+    if readers.contains(&Reader::Technician) && formats.contains(&Format::Html) {
+        let page = odds_page::render(&FaultOdds::open(store)?, vocabulary())?;
+        written.odds_page = Some(write(folder, "technician-odds.html", page.as_bytes())?);
+    }
+    Ok(written)
 }
 
-fn write(folder: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<PathBuf> {
+/// Writes a file, whose name may begin with folders.
+pub fn write(folder: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<PathBuf> {
     let path = folder.join(name);
+    make_folder(path.parent().unwrap_or(folder))?;
     fs::write(&path, bytes).with_context(|| format!("cannot write {}; check the folder and the free space", path.display()))?;
     Ok(path)
 }

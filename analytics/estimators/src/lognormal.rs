@@ -33,7 +33,7 @@ impl LognormalFit {
 pub fn fit_lognormal(tally: &LifeTally) -> Result<LognormalFit, CannotEstimate> {
     check_two_parameters(tally)?;
     let counts = Counts::of(tally);
-    climb(&counts, exponential_start(&counts)).or_else(|_| climb(&counts, start_of_exits(tally)))
+    climb(&counts, exponential_start(tally)).or_else(|_| climb(&counts, start_of_exits(tally)))
 }
 
 fn climb(counts: &[Counts], (mut a, mut b): (f64, f64)) -> Result<LognormalFit, CannotEstimate> {
@@ -87,7 +87,6 @@ struct Counts {
     events: f64,
     /// Survivors to this time less those who enter at it, both already alive then.
     censored: f64,
-    time_at_risk: f64,
 }
 
 impl Counts {
@@ -97,16 +96,16 @@ impl Counts {
             log_time: time.ln(),
             events: events as f64,
             censored: exits as f64 - events as f64 - entries as f64,
-            time_at_risk: time * (exits as f64 - entries as f64),
         })
         .collect()
     }
 }
 
 /// From the mean and standard deviation of the logarithm of an exponential life: ln(mean life) - 0.5772 and pi / sqrt(6).
-fn exponential_start(counts: &[Counts]) -> (f64, f64) {
+fn exponential_start(tally: &LifeTally) -> (f64, f64) {
     const EULER: f64 = 0.577_215_664_901_532_9;
-    let mean_life = counts.iter().map(|row| row.time_at_risk).sum::<f64>() / counts.iter().map(|row| row.events).sum::<f64>();
+    let time_at_risk: f64 = tally.rows().iter().map(|row| row.time * (row.exits as f64 - row.entries as f64)).sum();
+    let mean_life = time_at_risk / tally.events() as f64;
     let b = 6f64.sqrt() / std::f64::consts::PI;
     ((mean_life.ln() - EULER) * b, b)
 }
@@ -134,7 +133,7 @@ impl Derivatives {
             return Self { log_likelihood: f64::NEG_INFINITY, gradient: [0.0; 2], negative_hessian: [0.0; 3] };
         }
         let (mut value, [mut ga, mut gb], [mut haa, mut hab, mut hbb]) = (0.0, [0.0; 2], [0.0; 3]);
-        for &Counts { log_time, events, censored, .. } in counts {
+        for &Counts { log_time, events, censored } in counts {
             let z = b * log_time - a;
             let log_survival = log_normal_survival(z);
             let log_density = -0.5 * z * z - 0.5 * (2.0 * std::f64::consts::PI).ln();

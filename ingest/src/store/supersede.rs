@@ -104,7 +104,7 @@ impl Selection<'_> {
 
     fn touches(&self, path: &Path, is_new: bool) -> Result<bool, IngestError> {
         let mut columns = key_column_names(self.schema, &self.record_key);
-        columns.extend(["source", "job_id", "source_file", "source_line"]);
+        columns.extend(["source_file", "source_line"]);
         for batch in open(path, &columns)? {
             let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
             if self.replacements(&batch, is_new).any(|replacement| replacement.is_some()) {
