@@ -9,6 +9,7 @@
 //! 4. Side counts that would need the same care, and that no figure is taken over, are left out ([`LEFT_OUT`]).
 
 mod curves;
+mod lists;
 mod reader;
 mod relations;
 mod release;

@@ -4,58 +4,105 @@ use std::collections::BTreeMap;
 
 use polars::prelude::PlHashMap;
 
+use super::lists::Lists;
 use super::rows::{ANY, PublishedTable};
 
-/// A total and its parts, as rows of one table; the parts may leave a rest.
-pub struct Relation {
+/// A row of a table.
+pub type Row = u32;
+
+/// Totals and their parts, as rows of one table; the parts may leave a rest.
+#[derive(Default)]
+pub struct Relations {
     /// None: the total is the jobs that every part states.
-    pub total: Option<usize>,
-    pub parts: Vec<usize>,
+    totals: Vec<Option<Row>>,
+    parts: Lists<Row>,
+}
+
+impl Relations {
+    pub fn iter(&self) -> impl Iterator<Item = (Option<Row>, &[Row])> {
+        self.totals.iter().copied().zip(self.parts.iter())
+    }
+
+    fn push(&mut self, total: Option<Row>, parts: &[Row]) {
+        self.totals.push(total);
+        self.parts.push(parts.iter().copied());
+    }
+
+    /// The groups that have a total and parts; `place` says of each row in which group it is which of them.
+    fn extend(&mut self, groups: &Groups, place: impl Fn(usize) -> Option<Place>) {
+        let mut totals = vec![None; groups.known];
+        let rows = || groups.of_row.iter().enumerate().filter_map(|(row, group)| Some((*group, row as Row, place(row)?)));
+        rows().filter(|(.., place)| *place == Place::Total).for_each(|(group, row, _)| totals[group as usize] = Some(row));
+        let parts = Lists::of(groups.known, || rows().filter(|(.., place)| *place == Place::Part).map(|(group, row, _)| (group, row)));
+        let with_both = totals.into_iter().zip(parts.iter()).filter(|(total, parts)| total.is_some() && !parts.is_empty());
+        with_both.for_each(|(total, parts)| self.push(total, parts));
+    }
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Place {
+    Total,
+    Part,
+}
+
+/// Rows under one number where they agree.
+pub struct Groups {
+    pub of_row: Vec<u32>,
+    /// How many numbers there are.
+    pub known: usize,
 }
 
 /// What a row is about across tables: scope level, scope, component, lower edge of the age band; a number for each combination.
-pub type Subject = usize;
+pub type Subject = u32;
 const SUBJECT: [&str; 4] = ["scope_level", "scope", "component", "age_from_years"];
 
 /// A dimension's name, and its value in each row.
 type Dimension = (String, Vec<u32>);
 
-/// Rows under one number where they agree in these dimensions, and how many numbers there are.
-fn agreeing<'d>(dimensions: impl Iterator<Item = &'d Dimension>, rows: usize) -> (Vec<usize>, usize) {
-    let mut numbers = vec![0; rows];
-    let mut known = usize::from(rows > 0);
-    let mut next: PlHashMap<(usize, u32), usize> = PlHashMap::default();
+/// Rows that agree in these dimensions.
+fn agreeing<'d>(dimensions: impl Iterator<Item = &'d Dimension>, rows: usize) -> Groups {
+    let mut keys = vec![0; rows];
+    let mut possible = 1_u64;
     for (_, values) in dimensions {
-        next.clear();
-        for (number, value) in numbers.iter_mut().zip(values) {
-            let fresh = next.len();
-            *number = *next.entry((*number, *value)).or_insert(fresh);
+        let base = u64::from(values.iter().max().copied().unwrap_or(0)) + 1;
+        if possible.checked_mul(base).is_none() {
+            let groups = numbered(&keys);
+            keys = groups.of_row.iter().map(|group| u64::from(*group)).collect();
+            possible = groups.known as u64;
         }
-        known = next.len();
+        keys.iter_mut().zip(values).for_each(|(key, value)| *key = *key * base + u64::from(*value));
+        possible *= base;
     }
-    (numbers, known)
+    numbered(&keys)
 }
 
-/// What is said of each group of rows that agree in all dimensions but one.
-fn groups_without<T: Default + Clone>(own: &[&Dimension], left_out: &str, rows: usize) -> (Vec<usize>, Vec<T>) {
-    let (numbers, known) = agreeing(own.iter().copied().filter(|(name, _)| name != left_out), rows);
-    (numbers, vec![T::default(); known])
+/// Equal keys under one number.
+fn numbered(keys: &[u64]) -> Groups {
+    let mut numbers: PlHashMap<u64, u32> = PlHashMap::default();
+    let of_row = keys.iter().map(|key| {
+        let next = numbers.len() as u32;
+        *numbers.entry(*key).or_insert(next)
+    });
+    let of_row = of_row.collect();
+    Groups { of_row, known: numbers.len() }
 }
 
-/// A total, if there is one, and its parts.
-type TotalAndParts = (Option<usize>, Vec<usize>);
-
-/// One number for all rows of a table that differ only in what is said of the same records.
-pub fn same_records(table: &PublishedTable) -> Vec<usize> {
-    agreeing(table.dimensions.iter().filter(|(name, _)| !SAME_RECORDS.contains(&name.as_str())), table.withheld.len()).0
+/// Rows that agree in all dimensions but one.
+fn agreeing_but_for(left_out: &str, own: &[&Dimension], rows: usize) -> Groups {
+    agreeing(own.iter().copied().filter(|(name, _)| name != left_out), rows)
 }
 
-/// The subject of every row, by table.
-pub fn subjects(tables: &BTreeMap<String, PublishedTable>) -> BTreeMap<String, Vec<Subject>> {
+/// Rows of a table that differ only in what is said of the same records.
+pub fn same_records(table: &PublishedTable) -> Groups {
+    agreeing(table.dimensions.iter().filter(|(name, _)| !SAME_RECORDS.contains(&name.as_str())), table.withheld.len())
+}
+
+/// The subject of every row, table by table, and how many there are.
+pub fn subjects(tables: &BTreeMap<String, PublishedTable>) -> (Vec<Vec<Subject>>, usize) {
     let mut words: PlHashMap<&str, u32> = PlHashMap::default();
     let mut numbers: PlHashMap<[u32; SUBJECT.len()], Subject> = PlHashMap::default();
-    let mut subjects = BTreeMap::new();
-    for (name, table) in tables {
+    let mut subjects = Vec::new();
+    for table in tables.values() {
         let in_all_tables: Vec<u32> = std::iter::once(ANY)
             .chain(table.words.all().map(|word| {
                 let next = words.len() as u32 + 1;
@@ -63,13 +110,13 @@ pub fn subjects(tables: &BTreeMap<String, PublishedTable>) -> BTreeMap<String, V
             }))
             .collect();
         let dimensions = SUBJECT.map(|dimension| table.dimension(dimension));
-        let numbered = (0..table.withheld.len()).map(|row| {
-            let next = numbers.len();
+        let of_rows = (0..table.withheld.len()).map(|row| {
+            let next = numbers.len() as Subject;
             *numbers.entry(dimensions.map(|values| values.map_or(ANY, |values| in_all_tables[values[row] as usize]))).or_insert(next)
         });
-        subjects.insert(name.clone(), numbered.collect());
+        subjects.push(of_rows.collect());
     }
-    subjects
+    (subjects, numbers.len())
 }
 
 /// Dimensions that go with others and set no row apart.
@@ -87,129 +134,111 @@ const NESTED: [(&str, &str, &str); 5] = [
 ];
 
 /// All totals of a table with their parts.
-pub fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -> Vec<Relation> {
+pub fn relations(table: &PublishedTable, platforms: &BTreeMap<String, String>) -> Relations {
     let own: Vec<&Dimension> = table.dimensions.iter().filter(|(name, _)| !FOLLOWING.contains(&name.as_str())).collect();
     let rows = table.withheld.len();
-    let mut relations = Vec::new();
+    let mut relations = Relations::default();
     // A dimension that is null in some rows: these are the totals of those that agree in all else.
     for (name, values) in own.iter().filter(|(name, values)| !name.starts_with("scope") && values.contains(&ANY)) {
-        let (numbers, mut groups) = groups_without::<TotalAndParts>(&own, name, rows);
-        for (row, value) in values.iter().enumerate() {
-            let (total, parts) = &mut groups[numbers[row]];
-            if *value == ANY {
-                *total = Some(row);
-            } else {
-                parts.push(row);
-            }
-        }
-        relations.extend(totals(groups));
+        let place = |row: usize| Some(if values[row] == ANY { Place::Total } else { Place::Part });
+        relations.extend(&agreeing_but_for(name, &own, rows), place);
     }
     for (name, wide, narrow) in NESTED {
-        let Some(values) = table.dimension(name) else { continue };
-        let words = [wide, narrow].map(|word| table.words.number(word));
-        let (numbers, mut groups) = groups_without::<[Option<usize>; 2]>(&own, name, rows);
-        for (row, value) in values.iter().enumerate() {
-            if let Some(place) = words.iter().position(|word| *word == Some(*value)) {
-                groups[numbers[row]][place] = Some(row);
-            }
-        }
-        relations.extend(groups.into_iter().filter_map(|[wide, narrow]| Some(Relation { total: Some(wide?), parts: vec![narrow?] })));
+        let (Some(values), Some(wide), Some(narrow)) = (table.dimension(name), table.words.number(wide), table.words.number(narrow)) else {
+            continue;
+        };
+        let place = |row: usize| match values[row] {
+            value if value == wide => Some(Place::Total),
+            value if value == narrow => Some(Place::Part),
+            _ => None,
+        };
+        relations.extend(&agreeing_but_for(name, &own, rows), place);
     }
     if table.name == "part_supply" {
-        relations.extend(late_or_unavailable(table, &own));
+        // Orders that were late or unavailable are those that were late and those that were unavailable.
+        let place = |row: usize| match table.word("statistic", row) {
+            Some("late_or_unavailable") => Some(Place::Total),
+            Some("late" | "unavailable") => Some(Place::Part),
+            _ => None,
+        };
+        relations.extend(&agreeing_but_for("statistic", &own, rows), place);
     }
     if ["part_supply", "sealed_write_off"].contains(&table.name.as_str()) {
-        relations.extend(statistics(&own, rows));
+        statistics(&mut relations, &agreeing_but_for("statistic", &own, rows));
     }
     if table.name == "outcome" {
-        let mut groups: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
         let reasons = table.dimension("not_repaired_reason");
+        let mut of_scope: BTreeMap<u32, Vec<Row>> = BTreeMap::new();
         for row in (0..rows).filter(|row| reasons.is_none_or(|reasons| reasons[*row] == ANY)) {
-            groups.entry(table.dimension("scope").map_or(ANY, |scopes| scopes[row])).or_default().push(row);
+            of_scope.entry(table.dimension("scope").map_or(ANY, |scopes| scopes[row])).or_default().push(row as Row);
         }
-        relations.extend(groups.into_values().map(|parts| Relation { total: None, parts }));
+        of_scope.values().for_each(|parts| relations.push(None, parts));
     }
-    relations.extend(scope_relations(table, &own, platforms));
+    scope_relations(&mut relations, table, &own, platforms);
     relations
-}
-
-/// The groups that have a total and parts.
-fn totals(groups: Vec<TotalAndParts>) -> impl Iterator<Item = Relation> {
-    let with_both = groups.into_iter().filter(|(total, parts)| total.is_some() && !parts.is_empty());
-    with_both.map(|(total, parts)| Relation { total, parts })
-}
-
-/// Orders that were late or unavailable are those that were late and those that were unavailable.
-fn late_or_unavailable(table: &PublishedTable, own: &[&Dimension]) -> impl Iterator<Item = Relation> {
-    let rows = table.withheld.len();
-    let (numbers, mut groups) = groups_without::<TotalAndParts>(own, "statistic", rows);
-    for row in 0..rows {
-        match table.word("statistic", row) {
-            Some("late_or_unavailable") => groups[numbers[row]].0 = Some(row),
-            Some("late" | "unavailable") => groups[numbers[row]].1.push(row),
-            _ => {}
-        }
-    }
-    totals(groups)
 }
 
 /// Statistics of one group are taken over records of which some lie inside others: each is held against each.
-fn statistics(own: &[&Dimension], rows: usize) -> Vec<Relation> {
-    let (numbers, mut groups) = groups_without::<Vec<usize>>(own, "statistic", rows);
-    (0..rows).for_each(|row| groups[numbers[row]].push(row));
-    let mut relations = Vec::new();
-    for rows in &groups {
+fn statistics(relations: &mut Relations, groups: &Groups) {
+    let of_group = Lists::of(groups.known, || groups.of_row.iter().zip(0..).map(|(group, row)| (*group, row)));
+    for rows in of_group.iter() {
         for (wide, narrow) in
             rows.iter().flat_map(|wide| rows.iter().map(move |narrow| (*wide, *narrow))).filter(|(wide, narrow)| wide != narrow)
         {
-            relations.push(Relation { total: Some(wide), parts: vec![narrow] });
+            relations.push(Some(wide), &[narrow]);
         }
     }
-    relations
 }
 
+/// The levels of scopes that lie in others.
+const WITHIN_OTHERS: [&str; 4] = ["category", "brand", "platform", "model"];
+
 /// Everything and its categories, a category and its brands, platforms and models, a brand or a platform and its models.
-fn scope_relations(table: &PublishedTable, own: &[&Dimension], platforms: &BTreeMap<String, String>) -> Vec<Relation> {
-    let (Some(levels), Some(scopes)) = (table.dimension("scope_level"), table.dimension("scope")) else { return Vec::new() };
-    let (rest, _) = agreeing(own.iter().copied().filter(|(name, _)| !name.starts_with("scope")), table.withheld.len());
-    let categories = table.dimension("category");
-    // The scopes that hold a scope, by level and scope; those that have no row are left out.
-    let mut parents: PlHashMap<[u32; 3], Vec<[u32; 2]>> = PlHashMap::default();
-    let parents_of = |level: u32, scope: u32, category: u32| -> Vec<[u32; 2]> {
-        let number = |(level, scope): (&str, String)| Some([table.words.number(level)?, table.words.number(&scope)?]);
-        let category = Some(table.words.text(category)).filter(|category| !category.is_empty());
-        let scope = table.words.text(scope);
-        let within = || category.map(|category| ("category", category.to_owned()));
-        let found = match table.words.text(level) {
-            "category" => vec![Some(("all", "all".to_owned()))],
-            "brand" | "platform" => vec![within()],
-            "model" => {
-                let brand = scope.rsplit_once(' ').map(|(brand, _)| brand);
-                let of_brand = category.zip(brand).map(|(category, brand)| ("brand", format!("{category}/{brand}")));
-                vec![within(), of_brand, platforms.get(scope).map(|platform| ("platform", platform.clone()))]
-            }
-            _ => Vec::new(),
-        };
-        found.into_iter().flatten().filter_map(number).collect()
-    };
-    let mut of_scope: PlHashMap<([u32; 2], usize), usize> = PlHashMap::default();
-    let mut places: PlHashMap<([u32; 2], u32, usize), usize> = PlHashMap::default();
-    let mut groups: Vec<([u32; 2], usize, Vec<usize>)> = Vec::new();
-    for row in 0..table.withheld.len() {
-        let (level, scope) = (levels[row], scopes[row]);
-        if level == ANY || scope == ANY {
-            continue;
-        }
-        of_scope.insert(([level, scope], rest[row]), row);
-        let category = categories.map_or(ANY, |categories| categories[row]);
-        for parent in parents.entry([level, scope, category]).or_insert_with(|| parents_of(level, scope, category)) {
-            let place = *places.entry((*parent, level, rest[row])).or_insert_with(|| {
-                groups.push((*parent, rest[row], Vec::new()));
-                groups.len() - 1
-            });
-            groups[place].2.push(row);
-        }
+fn scope_relations(relations: &mut Relations, table: &PublishedTable, own: &[&Dimension], platforms: &BTreeMap<String, String>) {
+    let (Some(levels), Some(scopes)) = (table.dimension("scope_level"), table.dimension("scope")) else { return };
+    let rows = table.withheld.len();
+    let with_scope = || (0..rows).filter(|row| levels[*row] != ANY && scopes[*row] != ANY);
+    let rest = agreeing(own.iter().copied().filter(|(name, _)| !name.starts_with("scope")), rows).of_row;
+    let mut rows_of: PlHashMap<[u32; 2], PlHashMap<u32, Row>> = PlHashMap::default();
+    for row in with_scope() {
+        rows_of.entry([levels[row], scopes[row]]).or_default().insert(rest[row], row as Row);
     }
-    let relation = |(parent, rest, parts)| Some(Relation { total: Some(*of_scope.get(&(parent, rest))?), parts });
-    groups.into_iter().filter_map(relation).collect()
+    let categories = table.dimension("category");
+    // By scope: its level, and the rows of the scopes that hold it.
+    let mut found: PlHashMap<[u32; 3], (usize, Vec<&PlHashMap<u32, Row>>)> = PlHashMap::default();
+    let find = |[level, scope, category]: [u32; 3]| {
+        let level = table.words.text(level);
+        let at = WITHIN_OTHERS.iter().position(|within| *within == level).unwrap_or_default();
+        let parents = parents(level, table.words.text(scope), table.words.text(category), platforms);
+        let number = |(level, scope): (&str, String)| Some([table.words.number(level)?, table.words.number(&scope)?]);
+        (at, parents.into_iter().filter_map(|parent| rows_of.get(&number(parent)?)).collect())
+    };
+    let mut parts: Vec<(u32, Row)> = Vec::new();
+    for row in with_scope() {
+        let scope = [levels[row], scopes[row], categories.map_or(ANY, |categories| categories[row])];
+        let (at, parents) = found.entry(scope).or_insert_with_key(|scope| find(*scope));
+        let totals = parents.iter().filter_map(|rows| rows.get(&rest[row]));
+        parts.extend(totals.map(|total| (total * WITHIN_OTHERS.len() as u32 + *at as u32, row as Row)));
+    }
+    let of_totals = Lists::of(rows * WITHIN_OTHERS.len(), || parts.iter().copied());
+    for (total, parts) in of_totals.iter().enumerate().filter(|(_, parts)| !parts.is_empty()) {
+        relations.push(Some((total / WITHIN_OTHERS.len()) as Row), parts);
+    }
+}
+
+/// The scopes that hold a scope, by level and name.
+fn parents<'s>(level: &str, scope: &'s str, category: &'s str, platforms: &BTreeMap<String, String>) -> Vec<(&'static str, String)> {
+    let category = Some(category).filter(|category| !category.is_empty());
+    let within = || category.map(|category| ("category", category.to_owned()));
+    let found = match level {
+        "category" => vec![Some(("all", "all".to_owned()))],
+        "brand" | "platform" => vec![within()],
+        "model" => {
+            let brand = scope.rsplit_once(' ').map(|(brand, _)| brand);
+            let of_brand = category.zip(brand).map(|(category, brand)| ("brand", format!("{category}/{brand}")));
+            vec![within(), of_brand, platforms.get(scope).map(|platform| ("platform", platform.clone()))]
+        }
+        _ => Vec::new(),
+    };
+    found.into_iter().flatten().collect()
 }

@@ -6,8 +6,9 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use super::reader::{Reader, Sum, Tie};
-use super::relations::{Relation, Subject, relations, same_records, subjects};
+use super::lists::Lists;
+use super::reader::{Cell, Reader, Sums, Ties};
+use super::relations::{Row, relations, same_records, subjects};
 use super::rows::{ANY, PublishedTable};
 
 /// From the broadest to the narrowest.
@@ -17,23 +18,19 @@ const LAST: [&str; 3] = ["late_allowing_holidays", "in_force", "wait_p90"];
 
 /// Withholds all rows that are not released; those withheld already stay so.
 pub fn withhold(tables: &mut BTreeMap<String, PublishedTable>, platforms: &BTreeMap<String, String>, least: i64) {
-    let subjects = subjects(tables);
     let mut cells = Cells::default();
     tables.values().for_each(|table| cells.add(table));
-    let by_position: Vec<&PublishedTable> = tables.values().collect();
-    let found: Vec<Found> = by_position
-        .par_iter()
-        .enumerate()
-        .map(|(position, table)| Found::in_table(table, position, &subjects[&table.name], &cells, platforms, least))
-        .collect();
-    let (mut sums, mut links, mut order) = (Vec::new(), Vec::new(), Vec::new());
+    let in_order: Vec<&PublishedTable> = tables.values().collect();
+    let found: Vec<Found> =
+        in_order.par_iter().enumerate().map(|(position, table)| Found::in_table(table, position, &cells, platforms, least)).collect();
+    let (mut sums, mut ties, mut order) = (Sums::default(), between_tables(tables, &cells, least), Vec::new());
     for of_table in found {
-        sums.extend(of_table.sums);
-        links.extend(of_table.links);
+        sums.append(&of_table.sums);
+        ties.append(&of_table.ties);
         order.extend(of_table.order);
     }
-    order.sort_unstable();
-    let mut reader = Reader::new(cells.counts.clone(), sums, ties(links, &cells), least);
+    order.par_sort_unstable();
+    let mut reader = Reader::new(cells.counts.clone(), sums, ties, least);
     let mut released: Vec<Vec<bool>> = tables.values().map(|table| vec![false; table.withheld.len()]).collect();
     for (_, table, row) in order {
         released[table][row] = reader.learns(cells.of_row(table, row).map(|(cell, _)| cell));
@@ -48,35 +45,54 @@ type Released = ((usize, usize, usize, Reverse<i64>), usize, usize);
 
 /// What a table holds for the reader to work with.
 struct Found {
-    sums: Vec<Sum>,
-    links: Vec<(Link, usize)>,
+    sums: Sums,
+    /// Equal counts of the same records.
+    ties: Ties,
     order: Vec<Released>,
 }
 
 impl Found {
-    fn in_table(
-        table: &PublishedTable,
-        position: usize,
-        subjects: &[Subject],
-        cells: &Cells,
-        platforms: &BTreeMap<String, String>,
-        least: i64,
-    ) -> Found {
-        let columns = 0..table.counts.len();
-        let sums = relations(table, platforms)
-            .iter()
-            .flat_map(|relation| columns.clone().filter_map(|column| sum(table, &cells.tables[position], column, relation)))
-            .collect();
+    fn in_table(table: &PublishedTable, position: usize, cells: &Cells, platforms: &BTreeMap<String, String>, least: i64) -> Found {
+        let mut sums = Sums::default();
+        for (total, parts) in relations(table, platforms).iter() {
+            (0..table.counts.len()).for_each(|column| add_sum(&mut sums, table, &cells.tables[position], column, total, parts));
+        }
         let same = same_records(table);
-        let rows = 0..table.withheld.len();
-        let links = rows.clone().flat_map(|row| {
-            let counts = cells.of_row(position, row).filter(|(_, count)| *count >= least);
-            let (within, between) = (same[row], subjects[row]);
-            counts.flat_map(move |(cell, count)| [(Link::Within(position, within, count), cell), (Link::Between(between, count), cell)])
-        });
-        let order = rows.clone().filter(|row| !table.withheld[*row]).map(|row| (rank(table, row), position, row));
-        Found { sums, links: links.collect(), order: order.collect() }
+        let of_records =
+            Lists::of(same.known, || cells.at_least(position, least).map(|(row, count, cell)| (same.of_row[row], (count, cell))));
+        let rows = (0..table.withheld.len()).filter(|row| !table.withheld[*row]);
+        Found { sums, ties: equal(&of_records, |cell| cell), order: rows.map(|row| (rank(table, row), position, row)).collect() }
     }
+}
+
+/// Equal counts of the same subject in different tables.
+fn between_tables(tables: &BTreeMap<String, PublishedTable>, cells: &Cells, least: i64) -> Ties {
+    let (subjects, known) = subjects(tables);
+    let of_subjects = Lists::of(known, || {
+        subjects
+            .iter()
+            .enumerate()
+            .flat_map(|(position, subjects)| cells.at_least(position, least).map(|(row, count, cell)| (subjects[row], (count, cell))))
+    });
+    equal(&of_subjects, |cell| cells.table_of(cell))
+}
+
+/// Those of a list that are equal and do not all stand on one side.
+fn equal(lists: &Lists<(i64, Cell)>, side: impl Fn(Cell) -> u32) -> Ties {
+    let mut ties = Ties::default();
+    let mut sorted = Vec::new();
+    for list in lists.iter().filter(|list| list.len() > 1) {
+        sorted.clear();
+        sorted.extend_from_slice(list);
+        sorted.sort_unstable();
+        for tie in sorted.chunk_by(|(one, _), (other, _)| one == other).filter(|tie| tie.len() > 1) {
+            let with_side = || tie.iter().map(|(_, cell)| (side(*cell), *cell));
+            if with_side().any(|(side, _)| with_side().next().is_some_and(|(first, _)| side != first)) {
+                ties.push(with_side());
+            }
+        }
+    }
+    ties
 }
 
 /// Every count of every table under a number of its own: table by table, column by column, row by row.
@@ -96,8 +112,8 @@ struct Place {
 }
 
 impl Place {
-    fn cell(&self, column: usize, row: usize) -> usize {
-        self.first + column * self.rows + row
+    fn cell(&self, column: usize, row: usize) -> Cell {
+        (self.first + column * self.rows + row) as Cell
     }
 }
 
@@ -110,48 +126,36 @@ impl Cells {
     }
 
     /// The counts of a row, by number.
-    fn of_row(&self, table: usize, row: usize) -> impl Iterator<Item = (usize, i64)> {
+    fn of_row(&self, table: usize, row: usize) -> impl Iterator<Item = (Cell, i64)> {
         let place = &self.tables[table];
         let cells = (0..place.columns).map(move |column| place.cell(column, row));
-        cells.filter(|cell| self.is_counted[*cell]).map(|cell| (cell, self.counts[cell]))
+        cells.filter(|cell| self.is_counted[*cell as usize]).map(|cell| (cell, self.counts[cell as usize]))
     }
 
-    fn table_of(&self, cell: usize) -> usize {
-        self.tables.partition_point(|place| place.first <= cell) - 1
+    /// The counts of a table that are not small: row, count and number.
+    fn at_least(&self, table: usize, least: i64) -> impl Iterator<Item = (usize, i64, Cell)> {
+        let rows = 0..self.tables[table].rows;
+        rows.flat_map(move |row| self.of_row(table, row).map(move |(cell, count)| (row, count, cell)))
+            .filter(move |(_, count, _)| *count >= least)
+    }
+
+    fn table_of(&self, cell: Cell) -> u32 {
+        self.tables.partition_point(|place| place.first <= cell as usize) as u32 - 1
     }
 }
 
-/// What makes two equal counts one: the same records within a table, the same subject in different ones.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Link {
-    Within(usize, usize, i64),
-    Between(usize, i64),
-}
-
-/// Equal counts that are known with each other: within a table all of them, between tables those of different ones.
-fn ties(mut links: Vec<(Link, usize)>, cells: &Cells) -> Vec<Tie> {
-    links.par_sort_unstable();
-    let with_others = links.chunk_by(|(one, _), (other, _)| one == other).filter(|known| known.len() > 1);
-    let side = |(link, cell): &(Link, usize)| match link {
-        Link::Within(..) => (*cell, *cell),
-        Link::Between(..) => (cells.table_of(*cell), *cell),
-    };
-    with_others.map(|known| known.iter().map(side).collect()).collect()
-}
-
-/// A relation in one column of counts; a total that every part states counts as known.
-fn sum(table: &PublishedTable, place: &Place, column: usize, relation: &Relation) -> Option<Sum> {
+/// Adds a total and its parts in one column of counts; a total that every part states counts as known.
+fn add_sum(sums: &mut Sums, table: &PublishedTable, place: &Place, column: usize, total: Option<Row>, parts: &[Row]) {
     let (name, counts) = &table.counts[column];
-    let (total, total_count) = match relation.total {
-        Some(row) => (Some(place.cell(column, row)), counts[row]?),
-        None if name == "events" => (None, relation.parts.iter().find_map(|row| table.count("jobs")?[*row])?),
-        None => return None,
+    let total_count = match total {
+        Some(row) => counts[row as usize],
+        None if name == "events" => table.count("jobs").and_then(|jobs| parts.iter().find_map(|row| jobs[*row as usize])),
+        None => None,
     };
-    if total_count == 0 {
-        return None;
+    if let Some(total_count) = total_count.filter(|count| *count != 0) {
+        let cell = |row: &Row| place.cell(column, *row as usize);
+        sums.push(total.as_ref().map(cell), total_count, parts.iter().filter(|row| counts[**row as usize].is_some()).map(cell));
     }
-    let parts = relation.parts.iter().filter(|row| counts[**row].is_some()).map(|row| place.cell(column, *row)).collect();
-    Some(Sum { total, total_count, parts })
 }
 
 /// The broadest first, then what says more, then the largest.

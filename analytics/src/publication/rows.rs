@@ -34,7 +34,6 @@ pub struct PublishedTable {
     pub counts: Vec<(String, Vec<Option<i64>>)>,
     pub withheld: Vec<bool>,
     pub words: Words,
-    statistics: Vec<Option<String>>,
 }
 
 impl PublishedTable {
@@ -49,11 +48,7 @@ impl PublishedTable {
                 counts.push((column_name, whole(column)?));
             }
         }
-        let statistics = match frame.column("statistic") {
-            Ok(column) => column.str()?.iter().map(|text| text.map(str::to_owned)).collect(),
-            Err(_) => vec![None; frame.height()],
-        };
-        Ok(PublishedTable { name: name.to_owned(), dimensions, counts, withheld: vec![false; frame.height()], words, statistics })
+        Ok(PublishedTable { name: name.to_owned(), dimensions, counts, withheld: vec![false; frame.height()], words })
     }
 
     pub fn is_dimension(&self, name: &str) -> bool {
@@ -79,8 +74,8 @@ impl PublishedTable {
             let small = |count: i64| count > 0 && count < least;
             let events = counts().find(|(name, _)| *name == "events").map(|(_, events)| events);
             let remainder = |(name, base): (&str, i64)| BASES.contains(&name) && events.is_some_and(|events| small(base - events));
-            let needed = self.statistics[row]
-                .as_deref()
+            let needed = self
+                .word("statistic", row)
                 .and_then(|statistic| ORDER_STATISTICS.iter().find(|(name, _)| *name == statistic))
                 .map_or(0, |(_, times)| times * least);
             let records = counts().filter(|(name, _)| !matches!(*name, "condemned" | "machines")).map(|(_, count)| count).max();
@@ -142,11 +137,23 @@ impl Words {
 
     fn numbered(&mut self, column: &Column) -> PolarsResult<Vec<u32>> {
         if let Ok(texts) = column.str() {
-            return Ok(texts.iter().map(|text| text.map_or(ANY, |text| self.number_of(text))).collect());
+            let mut last = ("", ANY);
+            let mut number = |text| {
+                if last.1 == ANY || last.0 != text {
+                    last = (text, self.number_of(text));
+                }
+                last.1
+            };
+            return Ok(texts.iter().map(|text| text.map_or(ANY, &mut number)).collect());
         }
+        // Writing a number as text takes far longer than finding it again.
+        let mut known: PlHashMap<Option<u64>, u32> = PlHashMap::from_iter([(None, ANY)]);
         let values = column.as_materialized_series();
-        let number = |value: AnyValue<'_>| if value.is_null() { ANY } else { self.number_of(&value.to_string()) };
-        Ok(values.iter().map(number).collect())
+        let mut number = |value: AnyValue<'_>| {
+            let bits = value.extract::<f64>().map(f64::to_bits);
+            *known.entry(bits).or_insert_with(|| self.number_of(&value.to_string()))
+        };
+        Ok(values.iter().map(&mut number).collect())
     }
 }
 
