@@ -1,13 +1,16 @@
 //! What the reading of every row needs to know.
 
+use std::path::Path;
 use std::sync::Arc;
 
-use crate::identity::{HashKeyed, IdentityKey, IdentityKind};
+use crate::error::IngestError;
+use crate::identity::{IdentityKey, IdentityKind};
 use crate::normalise::Reading;
 use crate::normalise::identifier::{parse_machine_id, parse_serial};
 use crate::normalise::model::Catalogue;
 use crate::options::IngestOptions;
 use crate::privacy::NUMBER;
+use crate::spilling_map::SpillingMap;
 
 /// How quarantined rows show a number that must not be stored; it is understood when the row is corrected and ingested again.
 const HASH_PREFIX: &str = "hash:";
@@ -44,33 +47,40 @@ impl Context<'_> {
     }
 }
 
+const MOST_CATEGORIES: usize = 255;
+
 /// The category of each job, by the hash of its source and number, for words that depend on it.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct JobCategories {
     names: Vec<Arc<str>>,
-    by_job: HashKeyed<u8>,
+    by_job: SpillingMap,
 }
 
 impl JobCategories {
-    pub fn insert(&mut self, job: u64, category: Option<&str>) {
-        let Some(category) = category else {
-            self.by_job.insert(job, u8::MAX);
-            return;
-        };
-        let mut at = self.names.iter().position(|known| **known == *category);
-        // more than 255 categories do not occur; those beyond count as unknown
-        if at.is_none() && self.names.len() < usize::from(u8::MAX) {
+    /// None yet; `folder` is for those that do not fit into memory.
+    pub fn new(folder: &Path) -> Self {
+        Self { names: Vec::new(), by_job: SpillingMap::new(folder) }
+    }
+
+    /// # Errors
+    /// If a temporary file cannot be written.
+    pub fn insert(&mut self, job: u64, category: Option<&str>) -> Result<(), IngestError> {
+        let mut at = category.and_then(|category| self.names.iter().position(|known| **known == *category));
+        // more categories do not occur; those beyond count as unknown
+        if let (None, Some(category)) = (at, category)
+            && self.names.len() < MOST_CATEGORIES
+        {
             at = Some(self.names.len());
             self.names.push(category.into());
         }
-        self.by_job.insert(job, at.map_or(u8::MAX, |at| at as u8));
+        self.by_job.insert(job, at.map_or(u64::MAX, |at| at as u64))
     }
 
-    pub fn knows(&self, job: u64) -> bool {
-        self.by_job.contains_key(&job)
-    }
-
-    pub fn get(&self, job: u64) -> Option<&Arc<str>> {
-        self.by_job.get(&job).and_then(|&at| self.names.get(usize::from(at)))
+    /// The category of a job that is known, if it has one.
+    ///
+    /// # Errors
+    /// If a temporary file cannot be read.
+    pub fn get(&self, job: u64) -> Result<Option<Option<&Arc<str>>>, IngestError> {
+        Ok(self.by_job.get(job)?.map(|at| self.names.get(at as usize)))
     }
 }

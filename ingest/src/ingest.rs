@@ -197,7 +197,7 @@ impl<'a> Run<'a> {
     fn new(store: &'a Store, context: &'a Context<'a>, work: &[Work], brands: Brands) -> Result<Self, IngestError> {
         let known = quarantine_hashes(&store.current_files("quarantine")?)?;
         let has_dependents = work.iter().any(|work| matches!(work.plan.table.name.as_str(), "findings" | "parts"));
-        let jobs = if has_dependents { Some(read_job_categories(&store.current_files("jobs")?)?) } else { None };
+        let jobs = if has_dependents { Some(read_job_categories(&store.current_files("jobs")?, &store.building_dir())?) } else { None };
         Ok(Self {
             store,
             context,
@@ -220,7 +220,7 @@ impl<'a> Run<'a> {
         if work.peek().is_none() {
             return Ok(());
         }
-        let mut index = RecordIndex::read(schema_of(table), &self.store.current_files(table)?)?;
+        let mut index = RecordIndex::read(schema_of(table), &self.store.current_files(table)?, &self.store.building_dir())?;
         let mut replaced = Replacements::default();
         let mut writer = table_writer(self.store, table);
         for work in work {
@@ -269,6 +269,9 @@ impl<'a> Run<'a> {
             move |record: &Record, into: &mut ReadRow| reader.read(record, into)
         };
         let take = |read: &mut ReadRow, bytes: u64| {
+            if let Some(error) = read.failure.take() {
+                return Err(error);
+            }
             account.rows_in += 1;
             if account.rows_in % ROWS_PER_REPORT == 1 {
                 progress(Progress::Reading { file: file.to_string(), table: table.to_owned(), rows: account.rows_in, bytes, total_bytes });
@@ -287,7 +290,7 @@ impl<'a> Run<'a> {
                     return self.quarantine.row(place, rejection, raw, titles.as_deref());
                 }
             };
-            match index.see(identity, outdated) {
+            match index.see(identity, outdated)? {
                 Seen::Repeat => {
                     account.repeats += 1;
                     return Ok(());
@@ -321,10 +324,10 @@ impl<'a> Run<'a> {
                     self.findings.append(&finding)?;
                 }
                 if let Some(jobs) = &mut new_jobs {
-                    jobs.insert(identity.key, completer.category(&read.row));
+                    jobs.insert(identity.key, completer.category(&read.row))?;
                 }
-            } else if let (Some(jobs), Some(job)) = (jobs_before, read.job) {
-                rows_without_job += u64::from(!jobs.knows(job));
+            } else {
+                rows_without_job += u64::from(read.is_without_job);
             }
             Ok(())
         };

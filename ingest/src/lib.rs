@@ -38,6 +38,7 @@ mod row;
 mod row_completer;
 mod rules;
 mod sample;
+mod spilling_map;
 mod store;
 mod table_reader;
 mod words;

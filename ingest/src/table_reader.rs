@@ -8,6 +8,7 @@ use fixodds_schemas::TableSchema;
 
 use crate::cells::{ColumnReader, Findings, Named, SetAside};
 use crate::context::{Context, JobCategories};
+use crate::error::IngestError;
 use crate::free_text::Reached;
 use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
 use crate::inspect::{ExtraColumn, TablePlan};
@@ -124,6 +125,10 @@ pub struct ReadRow {
     pub components_from_text: bool,
     /// The hash of the job to which a finding or part belongs.
     pub job: Option<u64>,
+    /// Whether that job is not known.
+    pub is_without_job: bool,
+    /// Why the row could not be made, though nothing is wrong with the record.
+    pub failure: Option<IngestError>,
     /// By what the row is recognised again, or why the record cannot be used.
     pub outcome: Result<Identity, Refused>,
 }
@@ -143,6 +148,8 @@ impl ReadRow {
             questions: Vec::new(),
             components_from_text: false,
             job: None,
+            is_without_job: false,
+            failure: None,
             outcome: Ok(Identity { key: 0, content: 0 }),
         }
     }
@@ -216,6 +223,8 @@ impl<'a> TableReader<'a> {
         into.questions.clear();
         into.components_from_text = false;
         into.job = None;
+        into.is_without_job = false;
+        into.failure = None;
         into.outcome = match self.read_values(record, into) {
             Ok(()) => Ok(self.identity(&into.row, &into.findings)),
             Err(rejection) => Err(Refused { rejection, raw: self.raw(record) }),
@@ -289,7 +298,13 @@ impl<'a> TableReader<'a> {
             Some(category) => into.row.text(category),
             None => {
                 into.job = self.job_key(&into.row);
-                self.jobs.and_then(|jobs| jobs.get(into.job?)).map(AsRef::as_ref)
+                let found = self.jobs.zip(into.job).map(|(jobs, job)| jobs.get(job)).transpose();
+                let known = found.unwrap_or_else(|error| {
+                    into.failure = Some(error);
+                    None
+                });
+                into.is_without_job = known == Some(None);
+                known.flatten().flatten().map(AsRef::as_ref)
             }
         };
         if self.last_category.as_deref() != category {

@@ -48,6 +48,10 @@ pub fn is_blank(text: &str) -> bool {
 #[must_use]
 pub fn tidy(text: &str) -> std::borrow::Cow<'_, str> {
     let trimmed = text.trim();
+    let is_plain = trimmed.bytes().all(|byte| byte == b' ' || byte.is_ascii_graphic());
+    if is_plain && !trimmed.as_bytes().windows(2).any(|pair| pair == b"  ") {
+        return trimmed.into();
+    }
     let is_untidy = |character: char| character.is_control() || (character.is_whitespace() && character != ' ');
     if trimmed.contains("  ") || trimmed.contains(is_untidy) {
         let spaced = trimmed.replace(char::is_control, " ");

@@ -62,6 +62,9 @@ pub fn currency_code(text: &str) -> Option<&'static str> {
 /// [`Reason::UnreadableMoney`].
 pub fn parse_money(text: &str, mark: DecimalMark) -> Reading<Money> {
     let text = text.trim();
+    if text.is_empty() {
+        return Ok(None);
+    }
     let signs = [("", None), ("£", Some("GBP")), ("€", Some("EUR")), ("$", Some("USD"))];
     for (sign, currency) in signs {
         if let Some(amount) = text.strip_prefix(sign).and_then(plain) {

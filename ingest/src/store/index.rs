@@ -1,6 +1,5 @@
 //! Which records are known already: two 64-bit hashes for each, no text.
 
-use std::collections::hash_map::Entry;
 use std::path::Path;
 
 use arrow::array::RecordBatch;
@@ -9,6 +8,7 @@ use fixodds_schemas::{ColumnKind, TableSchema};
 use super::reading::{IntegerColumn, TextColumn, for_each_batch};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey};
+use crate::spilling_map::SpillingMap;
 use crate::table_reader::Identity;
 
 /// What is known of a record.
@@ -23,25 +23,25 @@ pub enum Seen {
 
 /// The records of one table.
 pub struct RecordIndex {
-    content_by_key: HashKeyed<u64>,
+    content_by_key: SpillingMap,
 }
 
 /// Findings that stand in a job's own row are no records of their own.
 const FROM_JOB: &str = "job";
 
 impl RecordIndex {
-    /// Reads the key columns of a table's files.
+    /// Reads the key columns of a table's files; `folder` is for those records that do not fit into memory.
     ///
     /// # Errors
-    /// If a file cannot be read.
-    pub fn read<P: AsRef<Path>>(schema: &TableSchema, files: &[P]) -> Result<Self, IngestError> {
-        let mut index = Self { content_by_key: HashKeyed::default() };
+    /// If a file cannot be read, or a temporary one not written.
+    pub fn read<P: AsRef<Path>>(schema: &TableSchema, files: &[P], folder: &Path) -> Result<Self, IngestError> {
+        let mut index = Self { content_by_key: SpillingMap::new(folder) };
         let record_key = RecordKey::new(schema);
         for_each_batch(files, &key_column_names(schema, &record_key), |batch| index.add_batch(schema, &record_key, batch))?;
         Ok(index)
     }
 
-    fn add_batch(&mut self, schema: &TableSchema, record_key: &RecordKey, batch: &RecordBatch) {
+    fn add_batch(&mut self, schema: &TableSchema, record_key: &RecordKey, batch: &RecordBatch) -> Result<(), IngestError> {
         let columns = KeyColumns::of(batch, schema, record_key);
         for row in 0..batch.num_rows() {
             if columns.is_from_job(row) {
@@ -49,29 +49,29 @@ impl RecordIndex {
             }
             let Some(content) = columns.content(row) else { continue };
             if let Some(key) = columns.key(row) {
-                self.content_by_key.insert(key, content);
+                self.content_by_key.insert(key, content)?;
             }
             // a finding that was ingested without its step is recognised by its whole content
             if !matches!(record_key, RecordKey::Texts(_)) {
-                self.content_by_key.insert(content, content);
+                self.content_by_key.insert(content, content)?;
             }
         }
+        Ok(())
     }
 
     /// Looks a record up and remembers it. A version in `outdated` has been superseded before and is no news.
-    pub fn see(&mut self, identity: Identity, outdated: &HashKeyed<()>) -> Seen {
+    ///
+    /// # Errors
+    /// If a temporary file cannot be read or written.
+    pub fn see(&mut self, identity: Identity, outdated: &HashKeyed<()>) -> Result<Seen, IngestError> {
         let Identity { key, content } = identity;
-        match self.content_by_key.entry(key) {
-            Entry::Vacant(place) => {
-                place.insert(content);
-                Seen::New
-            }
-            Entry::Occupied(known) if *known.get() == content || outdated.contains_key(&content) => Seen::Repeat,
-            Entry::Occupied(mut known) => {
-                known.insert(content);
-                Seen::Changed
-            }
-        }
+        let seen = match self.content_by_key.get(key)? {
+            None => Seen::New,
+            Some(known) if known == content || outdated.contains_key(&content) => return Ok(Seen::Repeat),
+            Some(_) => Seen::Changed,
+        };
+        self.content_by_key.insert(key, content)?;
+        Ok(seen)
     }
 }
 
@@ -131,9 +131,9 @@ mod tests {
     #[test]
     fn repeats_and_changes_are_told_apart() {
         let none: [&Path; 0] = [];
-        let mut index = RecordIndex::read(store_table("jobs").unwrap(), &none).unwrap();
+        let mut index = RecordIndex::read(store_table("jobs").unwrap(), &none, Path::new("")).unwrap();
         let outdated = HashKeyed::from_iter([(12, ())]);
-        let mut see = |key, content| index.see(Identity { key, content }, &outdated);
+        let mut see = |key, content| index.see(Identity { key, content }, &outdated).unwrap();
         assert_eq!(see(1, 10), Seen::New);
         assert_eq!(see(1, 10), Seen::Repeat);
         assert_eq!(see(1, 11), Seen::Changed);

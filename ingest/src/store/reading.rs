@@ -26,10 +26,14 @@ pub fn open(path: &Path, columns: &[&str]) -> Result<ParquetRecordBatchReader, I
 }
 
 /// Calls `visit` for each batch of the named columns.
-pub fn for_each_batch<P: AsRef<Path>>(files: &[P], columns: &[&str], mut visit: impl FnMut(&RecordBatch)) -> Result<(), IngestError> {
+pub fn for_each_batch<P: AsRef<Path>>(
+    files: &[P],
+    columns: &[&str],
+    mut visit: impl FnMut(&RecordBatch) -> Result<(), IngestError>,
+) -> Result<(), IngestError> {
     for path in files {
         for batch in open(path.as_ref(), columns)? {
-            visit(&batch.map_err(|error| IngestError::parquet(path.as_ref(), error))?);
+            visit(&batch.map_err(|error| IngestError::parquet(path.as_ref(), error))?)?;
         }
     }
     Ok(())
@@ -82,6 +86,7 @@ pub fn read_catalogue<P: AsRef<Path>>(files: &[P]) -> Result<Vec<(String, String
         let rows =
             (0..batch.num_rows()).filter_map(|row| Some((text(batch, "brand", row)?.to_owned(), text(batch, "model", row)?.to_owned())));
         models.extend(rows);
+        Ok(())
     })?;
     Ok(models)
 }
@@ -99,20 +104,22 @@ pub fn read_brands<P: AsRef<Path>>(jobs: &[P]) -> Result<BTreeMap<String, u64>, 
                 }
             }
         }
+        Ok(())
     })?;
     Ok(counts)
 }
 
-/// The category of every job in the store.
-pub fn read_job_categories<P: AsRef<Path>>(files: &[P]) -> Result<JobCategories, IngestError> {
-    let mut categories = JobCategories::default();
+/// The category of every job in the store; `folder` is for those that do not fit into memory.
+pub fn read_job_categories<P: AsRef<Path>>(files: &[P], folder: &Path) -> Result<JobCategories, IngestError> {
+    let mut categories = JobCategories::new(folder);
     for_each_batch(files, &["source", "job_id", "category"], |batch| {
         let [source, job_id, category] = ["source", "job_id", "category"].map(|name| TextColumn::of(batch, name));
         for row in 0..batch.num_rows() {
             if let (Some(source), Some(job_id)) = (source.at(row), job_id.at(row)) {
-                categories.insert(hash_texts([source, job_id]), category.at(row));
+                categories.insert(hash_texts([source, job_id]), category.at(row))?;
             }
         }
+        Ok(())
     })?;
     Ok(categories)
 }
@@ -124,6 +131,7 @@ pub fn read_known_files<P: AsRef<Path>>(ledger: &[P]) -> Result<BTreeSet<[String
         for row in 0..batch.num_rows() {
             known.insert(["file_hash", "table", "source"].map(|column| text(batch, column, row).unwrap_or_default().to_owned()));
         }
+        Ok(())
     })?;
     Ok(known)
 }
@@ -142,6 +150,7 @@ pub fn read_superseded_contents<P: AsRef<Path>>(superseded: &[P]) -> Result<Hash
                 .filter_map(|record| serde_json::from_str(record).ok())
                 .map(|Content { content_hash }| (content_hash.cast_unsigned(), ())),
         );
+        Ok(())
     })?;
     Ok(contents)
 }
@@ -160,6 +169,7 @@ pub fn quarantine_hashes<P: AsRef<Path>>(files: &[P]) -> Result<HashKeyed<()>, I
                 .map(|column| if *column == "source_line" { line.as_str() } else { text(batch, column, row).unwrap_or_default() });
             hashes.insert(hash_texts(texts), ());
         }
+        Ok(())
     })?;
     Ok(hashes)
 }
