@@ -41,6 +41,7 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "leaf_component",
         "job",
         "job_part",
+        "finding",
         "fault",
         "primary_fault",
         "recorded_job",

@@ -1,10 +1,10 @@
 -- One row per scope, primary component and consequential component: jobs with findings recorded and that primary fault, those in which the
 -- consequential component was found with it, and the same among the jobs with another primary fault.
--- Reads: fault, job, store_findings, leaf_scope.
+-- Reads: fault, job, finding, leaf_scope.
 WITH recorded AS (
     SELECT DISTINCT j.job, j.leaf
-    FROM store_findings AS f
-    INNER JOIN job AS j ON j.source = f.source AND j.job_id = f.job_id
+    FROM finding AS f
+    INNER JOIN job AS j ON j.job = f.job
     WHERE f.origin = 'finding' AND f.component IS NOT NULL
 ),
 primary_of AS (

@@ -1,8 +1,15 @@
 -- One row per job up to the cut-off: which machine it was, what kind, and the day the fault happened (booked, else closed).
 -- The roster's word on the model goes before the job's, so that events and exposure fall in the same place.
+-- Only what numbers the jobs is sorted, the rest is joined to it.
 -- Reads: store_jobs, machine_link, roster, catalogue, cut_off.
+WITH numbered AS (
+    SELECT j.source, j.job_id, row_number() OVER (ORDER BY j.closed_on, j.source, j.job_id) AS job
+    FROM store_jobs AS j
+    CROSS JOIN cut_off AS t
+    WHERE j.closed_on <= t.as_of
+)
 SELECT
-    row_number() OVER (ORDER BY j.closed_on, j.source, j.job_id) AS job,
+    n.job,
     j.source,
     j.job_id,
     l.machine,
@@ -30,8 +37,7 @@ SELECT
     j.price_new AS price_new_recorded,
     c.price_new AS price_new_catalogue
 FROM store_jobs AS j
+INNER JOIN numbered AS n ON n.source = j.source AND n.job_id = j.job_id
 LEFT JOIN machine_link AS l ON l.identifier = coalesce(j.machine_id_key, j.serial_key)
 LEFT JOIN roster AS r ON r.machine = l.machine
 LEFT JOIN catalogue AS c ON c.model_key = coalesce(r.model_key, j.model_key)
-CROSS JOIN cut_off AS t
-WHERE j.closed_on <= t.as_of

@@ -1,28 +1,26 @@
 -- One row per job, component and role: what was found. A job's own component stands in where it has no findings;
 -- a component found both primary and consequential in one job is primary; step is the lowest it was found at.
--- Reads: store_findings, job.
+-- Reads: finding.
 WITH recognised AS (
     SELECT
-        source,
-        job_id,
+        job,
         component,
         coalesce(role, 'primary') AS role,
         coalesce(step, 1) AS step,
         origin,
-        max(CASE WHEN origin = 'finding' THEN 1 ELSE 0 END) OVER (PARTITION BY source, job_id) AS has_findings
-    FROM store_findings
+        max(CASE WHEN origin = 'finding' THEN 1 ELSE 0 END) OVER (PARTITION BY job) AS has_findings
+    FROM finding
     WHERE component IS NOT NULL
 ),
 chosen AS (
     SELECT
-        j.job,
-        f.component,
-        min(CASE f.role WHEN 'primary' THEN 1 WHEN 'consequential' THEN 2 ELSE 3 END) AS role_rank,
-        min(f.step) AS step
-    FROM recognised AS f
-    INNER JOIN job AS j ON j.source = f.source AND j.job_id = f.job_id
-    WHERE f.origin = 'finding' OR f.has_findings = 0
-    GROUP BY j.job, f.component
+        job,
+        component,
+        min(CASE role WHEN 'primary' THEN 1 WHEN 'consequential' THEN 2 ELSE 3 END) AS role_rank,
+        min(step) AS step
+    FROM recognised
+    WHERE origin = 'finding' OR has_findings = 0
+    GROUP BY job, component
 )
 SELECT
     job,

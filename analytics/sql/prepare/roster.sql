@@ -1,14 +1,19 @@
--- One row per machine of the roster, under a small number instead of its hashed key.
+-- One row per machine of the roster, under a small number instead of its hashed key. Where several sources have it, the first of them counts.
+-- Machines are numbered in the order of their files. Only what that needs is sorted, the rest is joined to it.
 -- Reads: store_machines, catalogue.
 WITH one_each AS (
+    SELECT machine_key, min(source) AS source FROM store_machines WHERE machine_key IS NOT NULL GROUP BY machine_key
+),
+numbered AS (
     SELECT
-        *,
-        row_number() OVER (PARTITION BY machine_key ORDER BY source, source_file, source_line) AS occurrence
-    FROM store_machines
-    WHERE machine_key IS NOT NULL
+        o.machine_key,
+        o.source,
+        row_number() OVER (ORDER BY m.source, m.source_file, m.source_line, m.machine_key) AS machine
+    FROM one_each AS o
+    INNER JOIN store_machines AS m ON m.machine_key = o.machine_key AND m.source = o.source
 )
 SELECT
-    row_number() OVER (ORDER BY m.source, m.source_file, m.source_line, m.machine_key) AS machine,
+    n.machine,
     m.machine_key,
     m.machine_id_key,
     m.serial_key,
@@ -19,6 +24,6 @@ SELECT
     m.entered_on,
     m.left_on,
     m.left_reason
-FROM one_each AS m
+FROM store_machines AS m
+INNER JOIN numbered AS n ON n.machine_key = m.machine_key AND n.source = m.source
 LEFT JOIN catalogue AS c ON c.model_key = m.model_key
-WHERE m.occurrence = 1
