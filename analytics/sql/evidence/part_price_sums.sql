@@ -1,14 +1,20 @@
 -- One row per measure (one piece, all pieces of an order line), scope, component and part source: sums over machines of the logarithms of prices, in millionths.
 -- Reads: part_bought, leaf_scope, scope.
-WITH measured AS (
-    SELECT leaf, cluster, component, part_source, 'unit' AS measure, log_unit_millionths AS log_millionths FROM part_bought
-    UNION ALL
-    SELECT leaf, cluster, component, part_source, 'line' AS measure, log_line_millionths AS log_millionths FROM part_bought
+WITH machine AS (
+    SELECT
+        leaf,
+        component,
+        part_source,
+        count(*) AS parts,
+        sum(log_unit_millionths) AS log_unit_cost,
+        sum(log_line_millionths) AS log_line_cost
+    FROM part_bought
+    GROUP BY leaf, cluster, component, part_source
 ),
 per_machine AS (
-    SELECT leaf, cluster, component, part_source, measure, count(*) AS parts, sum(log_millionths) AS log_cost
-    FROM measured
-    GROUP BY leaf, cluster, component, part_source, measure
+    SELECT m.leaf, m.component, m.part_source, v.measure, m.parts, v.log_cost
+    FROM machine AS m
+    CROSS JOIN LATERAL (VALUES ('unit', m.log_unit_cost), ('line', m.log_line_cost)) AS v (measure, log_cost)
 )
 SELECT
     m.measure,

@@ -15,9 +15,24 @@ WITH priced AS (
     INNER JOIN recall_provision AS p ON p.leaf = b.leaf
     WHERE NOT b.is_recall AND b.charged IS NOT NULL AND b.parts IS NOT NULL AND b.labour IS NOT NULL
 ),
-measured AS (
-    SELECT p.leaf, p.cluster, m.measure, m.amount
-    FROM priced AS p
+-- All sums of a machine in one row, because machines are many.
+machine AS (
+    SELECT
+        leaf,
+        cluster,
+        count(*) AS jobs,
+        CAST(sum(charged) AS BIGINT) AS charged,
+        CAST(sum(parts) AS BIGINT) AS parts,
+        CAST(sum(labour) AS BIGINT) AS labour,
+        CAST(sum(travel) AS BIGINT) AS travel,
+        CAST(sum(recall) AS BIGINT) AS recall,
+        CAST(sum(CASE WHEN charged - parts - labour - travel - recall < 0 THEN 1 ELSE 0 END) AS BIGINT) AS losses
+    FROM priced
+    GROUP BY leaf, cluster
+),
+per_machine AS (
+    SELECT p.leaf, m.measure, m.amount, p.jobs
+    FROM machine AS p
     CROSS JOIN LATERAL (
         VALUES
             ('contribution', p.charged - p.parts - p.labour - p.travel - p.recall),
@@ -26,31 +41,30 @@ measured AS (
             ('labour', p.labour),
             ('travel', p.travel),
             ('recall_cost', p.recall),
-            ('loss', CASE WHEN p.charged - p.parts - p.labour - p.travel - p.recall < 0 THEN 1 ELSE 0 END)
+            ('loss', p.losses)
     ) AS m (measure, amount)
     UNION ALL
-    SELECT leaf, cluster, 'write_off', CASE WHEN outcome = 'condemned' THEN 1 ELSE 0 END
+    SELECT leaf, 'write_off', CAST(sum(CASE WHEN outcome = 'condemned' THEN 1 ELSE 0 END) AS BIGINT), count(*)
     FROM booked_job
     WHERE NOT is_recall
+    GROUP BY leaf, cluster
     UNION ALL
-    SELECT leaf, cluster, 'first_visit_fix', CASE WHEN outcome = 'repaired' AND visits = 1 THEN 1 ELSE 0 END
+    SELECT leaf, 'first_visit_fix', CAST(sum(CASE WHEN outcome = 'repaired' AND visits = 1 THEN 1 ELSE 0 END) AS BIGINT), count(*)
     FROM booked_job
     WHERE NOT is_recall AND site = 'home' AND visits IS NOT NULL AND outcome <> 'no_fault_found'
+    GROUP BY leaf, cluster
     UNION ALL
-    SELECT b.leaf, b.cluster, 'part_unavailable', CASE WHEN p.unavailable THEN 1 ELSE 0 END
+    SELECT b.leaf, 'part_unavailable', CAST(sum(CASE WHEN p.unavailable THEN 1 ELSE 0 END) AS BIGINT), count(*)
     FROM job_part AS p
     INNER JOIN booked_job AS b ON b.job = p.job
     WHERE p.ordered_on IS NOT NULL OR p.unavailable
+    GROUP BY b.leaf, b.cluster
     UNION ALL
-    SELECT b.leaf, b.cluster, 'used_part', CASE WHEN p.part_source = 'used' THEN 1 ELSE 0 END
+    SELECT b.leaf, 'used_part', CAST(sum(CASE WHEN p.part_source = 'used' THEN 1 ELSE 0 END) AS BIGINT), count(*)
     FROM job_part AS p
     INNER JOIN booked_job AS b ON b.job = p.job
     WHERE p.part_source IS NOT NULL AND NOT p.unavailable
-),
-per_machine AS (
-    SELECT leaf, cluster, measure, CAST(sum(amount) AS BIGINT) AS amount, count(*) AS jobs
-    FROM measured
-    GROUP BY leaf, cluster, measure
+    GROUP BY b.leaf, b.cluster
 ),
 per_leaf AS (
     SELECT

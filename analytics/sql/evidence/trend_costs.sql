@@ -1,31 +1,51 @@
 -- One row per scope (all, categories, platforms), cost of a repair and whole year of records before the cut-off: sums over machines of repairs and
 -- amounts (money or minutes), in hundredths.
 -- Reads: job_cost, job, leaf_scope, scope, cut_off.
-WITH known AS (
+WITH dated AS (
     SELECT
         c.leaf,
         c.cluster,
         CAST(floor(date_diff('day', j.closed_on, t.as_of) / 365.25) AS INTEGER) AS years_back,
-        v.cost,
-        CAST(round(v.amount * 100) AS BIGINT) AS amount
+        CAST(round(c.labour * 100) AS BIGINT) AS labour,
+        CAST(round(c.parts * 100) AS BIGINT) AS parts,
+        CAST(round(c.total * 100) AS BIGINT) AS total,
+        CAST(round(c.charged * 100) AS BIGINT) AS charged,
+        CAST(round(c.labour_minutes * 100) AS BIGINT) AS labour_minutes
     FROM job_cost AS c
     INNER JOIN job AS j ON j.job = c.job
     CROSS JOIN cut_off AS t
-    CROSS JOIN LATERAL (
-        VALUES
-            ('labour', c.labour),
-            ('parts', c.parts),
-            ('total', c.total),
-            ('charged', c.charged),
-            ('labour_minutes', c.labour_minutes)
-    ) AS v (cost, amount)
-    WHERE v.amount IS NOT NULL
+),
+-- All sums of a machine in one row, because machines are many.
+machine AS (
+    SELECT
+        leaf,
+        years_back,
+        count(labour) AS labour_jobs,
+        CAST(sum(labour) AS BIGINT) AS labour,
+        count(parts) AS parts_jobs,
+        CAST(sum(parts) AS BIGINT) AS parts,
+        count(total) AS total_jobs,
+        CAST(sum(total) AS BIGINT) AS total,
+        count(charged) AS charged_jobs,
+        CAST(sum(charged) AS BIGINT) AS charged,
+        count(labour_minutes) AS labour_minutes_jobs,
+        CAST(sum(labour_minutes) AS BIGINT) AS labour_minutes
+    FROM dated
+    WHERE years_back < 10
+    GROUP BY leaf, cluster, years_back
 ),
 per_machine AS (
-    SELECT leaf, cluster, cost, years_back, CAST(sum(amount) AS BIGINT) AS amount, count(*) AS jobs
-    FROM known
-    WHERE years_back < 10
-    GROUP BY leaf, cluster, cost, years_back
+    SELECT m.leaf, m.years_back, v.cost, v.amount, v.jobs
+    FROM machine AS m
+    CROSS JOIN LATERAL (
+        VALUES
+            ('labour', m.labour, m.labour_jobs),
+            ('parts', m.parts, m.parts_jobs),
+            ('total', m.total, m.total_jobs),
+            ('charged', m.charged, m.charged_jobs),
+            ('labour_minutes', m.labour_minutes, m.labour_minutes_jobs)
+    ) AS v (cost, amount, jobs)
+    WHERE v.jobs > 0
 ),
 per_leaf AS (
     SELECT
