@@ -45,6 +45,18 @@ fn every_broken_sample_gets_a_clear_answer() {
 }
 
 #[test]
+fn an_analysis_with_too_little_memory_says_what_to_do() {
+    let store = folder("little-memory").join("store");
+    let extract = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data/workshop-extract");
+    let (code, said) = ingest(&extract, &store);
+    assert_eq!(code, Some(0), "{said}");
+    let output = fixodds(["analyse", "--memory-mib", "1", "--store", store.to_str().unwrap()]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said.contains("larger --memory-mib") && said.lines().count() == 1, "{said}");
+}
+
+#[test]
 fn a_cell_of_ten_megabytes_is_quarantined_and_the_rest_is_read() {
     let folder = folder("huge-cell");
     let file = folder.join("jobs.csv");

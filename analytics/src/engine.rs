@@ -310,5 +310,11 @@ pub(crate) fn quoted(text: &str) -> String {
 
 pub(crate) fn sql(step: &str) -> impl FnOnce(duckdb::Error) -> AnalyticsError {
     let step = step.to_owned();
-    move |source| AnalyticsError::Sql { step, source }
+    move |source| {
+        let message = source.to_string();
+        match message.lines().next() {
+            Some(first) if first.starts_with("Out of Memory Error") => AnalyticsError::OutOfMemory { step, message: first.to_owned() },
+            _ => AnalyticsError::Sql { step, source },
+        }
+    }
 }

@@ -22,6 +22,8 @@ pub enum AnalyticsError {
     Locked(PathBuf),
     #[error("evidence step `{step}`: {source}")]
     Sql { step: String, source: duckdb::Error },
+    #[error("evidence step `{step}` needs more memory than it is given; run the analysis again with a larger --memory-mib ({message})")]
+    OutOfMemory { step: String, message: String },
     #[error("evidence table `{table}`: {message}")]
     Table { table: &'static str, message: String },
     #[error("{}: line {line}: {message}", path.display())]

@@ -49,6 +49,13 @@ impl Context<'_> {
 
 const MOST_CATEGORIES: usize = 255;
 
+/// What is known of the job that a finding or part belongs to.
+#[derive(Clone, Copy)]
+pub enum KnownJob<'c> {
+    Unknown,
+    Known { category: Option<&'c Arc<str>> },
+}
+
 /// The category of each job, by the hash of its source and number, for words that depend on it.
 #[derive(Debug)]
 pub struct JobCategories {
@@ -76,11 +83,12 @@ impl JobCategories {
         self.by_job.insert(job, at.map_or(u64::MAX, |at| at as u64))
     }
 
-    /// The category of a job that is known, if it has one.
-    ///
     /// # Errors
     /// If a temporary file cannot be read.
-    pub fn get(&self, job: u64) -> Result<Option<Option<&Arc<str>>>, IngestError> {
-        Ok(self.by_job.get(job)?.map(|at| self.names.get(at as usize)))
+    pub fn get(&self, job: u64) -> Result<KnownJob<'_>, IngestError> {
+        Ok(match self.by_job.get(job)? {
+            None => KnownJob::Unknown,
+            Some(at) => KnownJob::Known { category: self.names.get(at as usize) },
+        })
     }
 }

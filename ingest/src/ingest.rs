@@ -298,7 +298,10 @@ impl<'a> Run<'a> {
                 Seen::New => account.accepted += 1,
                 Seen::Changed => {
                     account.superseded += 1;
-                    replaced.insert(identity.key, Replacement { file: Arc::clone(&file), line: read.line, content: identity.content });
+                    let first_finding = self.findings.rows_appended();
+                    let first_row = own_writer.as_deref().map_or(first_finding, TableWriter::rows_appended);
+                    let version = Replacement { file: Arc::clone(&file), line: read.line, first_row, first_finding };
+                    replaced.insert(identity.key, version);
                 }
             }
             account.values_set_aside += read.findings.set_aside.len() as u64;

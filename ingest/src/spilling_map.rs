@@ -8,7 +8,8 @@ use std::sync::{Mutex, PoisonError};
 use crate::error::IngestError;
 use crate::identity::HashKeyed;
 
-/// Entries held in memory, some 140 MB: as many as a table of two to the 23rd places takes before it would grow.
+/// Entries held in memory, some 140 MB, and as much again while they are sorted: as many as a table of two to the 23rd places takes before it
+/// would grow.
 const ROOM: usize = 7 << 20;
 const ENTRY_BYTES: usize = 16;
 /// Entries that are read together from a file.
@@ -29,7 +30,12 @@ pub struct SpillingMap {
 impl SpillingMap {
     /// Temporary files will lie in `folder`.
     pub fn new(folder: &Path) -> Self {
-        Self { recent: HashKeyed::default(), room: ROOM, runs: Vec::new(), folder: folder.to_owned() }
+        Self::with_room(folder, ROOM)
+    }
+
+    /// One that writes a file whenever it holds `room` entries in memory.
+    pub fn with_room(folder: &Path, room: usize) -> Self {
+        Self { recent: HashKeyed::default(), room, runs: Vec::new(), folder: folder.to_owned() }
     }
 
     /// # Errors
@@ -144,7 +150,7 @@ mod tests {
     use crate::identity::hash_bytes;
 
     fn filled(room: usize, inserts: u64, keys: u64, folder: &Path) -> (SpillingMap, HashMap<u64, u64>) {
-        let mut map = SpillingMap { room, ..SpillingMap::new(folder) };
+        let mut map = SpillingMap::with_room(folder, room);
         let mut plain = HashMap::new();
         for value in 0..inserts {
             let key = hash_bytes(&(value * 7 % keys).to_le_bytes());
@@ -157,7 +163,7 @@ mod tests {
     #[test]
     fn the_last_value_counts_wherever_it_lies() {
         let folder = tempfile::tempdir().unwrap();
-        for (room, runs) in [(1, 5000), (700, 7), (5001, 0)] {
+        for (room, runs) in [(100, 50), (700, 7), (5001, 0)] {
             let (map, plain) = filled(room, 5000, 1900, folder.path());
             assert_eq!(map.runs.len(), runs);
             for key in plain.keys() {
@@ -172,7 +178,7 @@ mod tests {
 
     #[test]
     fn a_file_that_cannot_be_made_is_an_error() {
-        let mut map = SpillingMap { room: 2, ..SpillingMap::new(Path::new("no such folder")) };
+        let mut map = SpillingMap::with_room(Path::new("no such folder"), 2);
         map.insert(1, 1).unwrap();
         assert!(matches!(map.insert(2, 2), Err(IngestError::Io { .. })));
     }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use fixodds_schemas::TableSchema;
 
 use crate::cells::{ColumnReader, Findings, Named, SetAside};
-use crate::context::{Context, JobCategories};
+use crate::context::{Context, JobCategories, KnownJob};
 use crate::error::IngestError;
 use crate::free_text::Reached;
 use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
@@ -298,13 +298,18 @@ impl<'a> TableReader<'a> {
             Some(category) => into.row.text(category),
             None => {
                 into.job = self.job_key(&into.row);
-                let found = self.jobs.zip(into.job).map(|(jobs, job)| jobs.get(job)).transpose();
-                let known = found.unwrap_or_else(|error| {
-                    into.failure = Some(error);
-                    None
-                });
-                into.is_without_job = known == Some(None);
-                known.flatten().flatten().map(AsRef::as_ref)
+                match self.jobs.zip(into.job).map(|(jobs, job)| jobs.get(job)) {
+                    Some(Ok(KnownJob::Known { category })) => category.map(AsRef::as_ref),
+                    Some(Ok(KnownJob::Unknown)) => {
+                        into.is_without_job = true;
+                        None
+                    }
+                    Some(Err(error)) => {
+                        into.failure = Some(error);
+                        None
+                    }
+                    None => None,
+                }
             }
         };
         if self.last_category.as_deref() != category {

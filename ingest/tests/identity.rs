@@ -61,6 +61,28 @@ fn the_last_version_in_a_file_wins_even_if_it_equals_the_first() {
     assert_eq!(workshop.rows("findings").len(), 1);
 }
 
+/// Versions may be equal in every value, in their line and in their file.
+#[test]
+fn of_versions_that_come_back_one_stays() {
+    let workshop = Workshop::new();
+    let job = |component: &str| format!("1,2021-01-02,repaired,{component}\n");
+    let jobs = workshop.file("jobs.csv", format!("job_id,closed_on,outcome,component\n{}{}", job("door lock"), job("drain pump")));
+    let machine = |entered_on: &str| format!("M1,{entered_on}\n");
+    let machines = workshop.file("machines.csv", format!("machine_id,entered_on\n{}{}", machine("2020-01-01"), machine("2020-02-02")));
+    let step = |component: &str| format!("{{\"job_id\": \"2\", \"step\": 1, \"component\": \"{component}\"}}");
+    let steps = workshop.file("findings.json", format!("[{}, {}, {}]", step("drain pump"), step("motor"), step("drain pump")));
+    let twice = [&jobs, &machines, &jobs, &machines, &steps, &steps].map(Clone::clone);
+    let report = workshop.ingest(&twice);
+    assert_eq!(counts(&report.total("jobs")), [4, 1, 0, 3, 0]);
+    assert_eq!(workshop.column("jobs", "job_id"), ["1"]);
+    assert_eq!(workshop.column("machines", "entered_on"), ["2020-02-02"]);
+    let mut components = workshop.column("findings", "component");
+    components.sort();
+    assert_eq!(components, ["drain_pump", "drain_pump"]);
+    // jobs, their findings and machines: all versions but one; steps: of six the fourth is a repeat
+    assert_eq!(workshop.rows("superseded").len(), 3 + 3 + 3 + 4);
+}
+
 #[test]
 fn an_old_file_read_again_does_not_bring_back_old_versions() {
     let workshop = Workshop::new();

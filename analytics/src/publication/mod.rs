@@ -45,7 +45,7 @@ pub type Withheld = BTreeMap<String, (usize, usize)>;
 /// The evidence with everything withheld that may not be published; `platforms` says which platform a model belongs to.
 ///
 /// # Errors
-/// [`AnalyticsError::Table`] if a table is not as the dictionary says.
+/// [`AnalyticsError::Publication`] if a table is not as the dictionary says.
 pub fn publishable(
     evidence: &Evidence,
     platforms: &BTreeMap<String, String>,

@@ -242,3 +242,25 @@ fn parents<'s>(level: &str, scope: &'s str, category: &'s str, platforms: &BTree
     };
     found.into_iter().flatten().collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// More combinations than a number of 64 bits can tell apart: the keys are numbered anew on the way.
+    #[test]
+    fn rows_agree_only_where_all_dimensions_do() {
+        let large = 1 << 30;
+        let dimensions = [
+            ("a".to_owned(), vec![large, large, 0, large, large]),
+            ("b".to_owned(), vec![large, large, large, 7, large]),
+            ("c".to_owned(), vec![5, 5, 5, 5, large]),
+            ("d".to_owned(), vec![large, large, large, large, large]),
+        ];
+        let groups = agreeing(dimensions.iter(), 5);
+        assert_eq!(groups.of_row, [0, 0, 1, 2, 3]);
+        assert_eq!(groups.known, 4);
+        let own: Vec<&Dimension> = dimensions.iter().collect();
+        assert_eq!(agreeing_but_for("a", &own, 5).of_row, [0, 0, 0, 1, 2]);
+    }
+}

@@ -167,3 +167,64 @@ fn rank(table: &PublishedTable, row: usize) -> (usize, usize, usize, Reverse<i64
     let largest = table.counts.iter().filter_map(|(_, counts)| counts[row]).max().unwrap_or(0);
     (level, last, specified, Reverse(largest))
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use polars::prelude::{Column, DataFrame};
+
+    use super::*;
+
+    /// Scope level, scope, component and events, out of 60 jobs.
+    const ROWS: [(&str, &str, &str, i64); 8] = [
+        ("all", "all", "motor", 30),
+        ("category", "washer", "motor", 18),
+        ("category", "dryer", "motor", 12),
+        ("model", "A 1", "motor", 11),
+        ("model", "A 2", "motor", 7),
+        ("all", "all", "pump", 23),
+        ("category", "washer", "pump", 20),
+        ("category", "dryer", "pump", 3),
+    ];
+
+    fn released(order: &[usize]) -> BTreeSet<(&'static str, &'static str)> {
+        let rows: Vec<_> = order.iter().map(|at| ROWS[*at]).collect();
+        let column = |name: &str, value: fn(&(&'static str, &'static str, &'static str, i64)) -> &'static str| {
+            Column::new(name.into(), rows.iter().map(value).collect::<Vec<_>>())
+        };
+        let category = |row: &(&'static str, &'static str, &'static str, i64)| match row.0 {
+            "all" => None,
+            "category" => Some(row.1),
+            _ => Some("washer"),
+        };
+        let columns = vec![
+            column("scope_level", |row| row.0),
+            column("scope", |row| row.1),
+            Column::new("category".into(), rows.iter().map(category).collect::<Vec<_>>()),
+            column("component", |row| row.2),
+            Column::new("events".into(), rows.iter().map(|row| row.3).collect::<Vec<_>>()),
+        ];
+        let mut table = PublishedTable::read("fault_share", &DataFrame::new(rows.len(), columns).unwrap()).unwrap();
+        table.withhold_small(5);
+        let mut tables = BTreeMap::from([("fault_share".to_owned(), table)]);
+        withhold(&mut tables, &BTreeMap::new(), 5);
+        let withheld = &tables["fault_share"].withheld;
+        rows.iter().zip(withheld).filter(|(_, withheld)| !**withheld).map(|(row, _)| (row.1, row.2)).collect()
+    }
+
+    /// 23 = 20 + 3: with the 20 a reader has the 3. 18 = 11 + 7 hides nothing small.
+    #[test]
+    fn what_is_released_does_not_depend_on_the_order_of_rows() {
+        let expected = BTreeSet::from([
+            ("all", "motor"),
+            ("washer", "motor"),
+            ("dryer", "motor"),
+            ("A 1", "motor"),
+            ("A 2", "motor"),
+            ("all", "pump"),
+        ]);
+        assert_eq!(released(&[0, 1, 2, 3, 4, 5, 6, 7]), expected);
+        assert_eq!(released(&[7, 3, 6, 0, 5, 2, 4, 1]), expected);
+    }
+}

@@ -147,9 +147,12 @@ impl Words {
             return Ok(texts.iter().map(|text| text.map_or(ANY, &mut number)).collect());
         }
         // Writing a number as text takes far longer than finding it again.
-        let mut known: PlHashMap<Option<u64>, u32> = PlHashMap::from_iter([(None, ANY)]);
+        let mut known: PlHashMap<Option<u64>, u32> = PlHashMap::default();
         let values = column.as_materialized_series();
         let mut number = |value: AnyValue<'_>| {
+            if value.is_null() {
+                return ANY;
+            }
             let bits = value.extract::<f64>().map(f64::to_bits);
             *known.entry(bits).or_insert_with(|| self.number_of(&value.to_string()))
         };

@@ -126,19 +126,21 @@ impl<'b> KeyColumns<'b> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use fixodds_schemas::store_table;
 
     #[test]
-    fn repeats_and_changes_are_told_apart() {
-        let none: [&Path; 0] = [];
-        let mut index = RecordIndex::read(store_table("jobs").unwrap(), &none, Path::new("")).unwrap();
-        let outdated = HashKeyed::from_iter([(12, ())]);
-        let mut see = |key, content| index.see(Identity { key, content }, &outdated).unwrap();
-        assert_eq!(see(1, 10), Seen::New);
-        assert_eq!(see(1, 10), Seen::Repeat);
-        assert_eq!(see(1, 11), Seen::Changed);
-        assert_eq!(see(1, 10), Seen::Changed);
-        assert_eq!(see(1, 12), Seen::Repeat);
-        assert_eq!(see(2, 12), Seen::New);
+    fn repeats_and_changes_are_told_apart_in_memory_and_in_files() {
+        let folder = tempfile::tempdir().unwrap();
+        for room in [1, 2, 100] {
+            let mut index = RecordIndex { content_by_key: SpillingMap::with_room(folder.path(), room) };
+            let outdated = HashKeyed::from_iter([(12, ())]);
+            let mut see = |key, content| index.see(Identity { key, content }, &outdated).unwrap();
+            assert_eq!(see(1, 10), Seen::New);
+            assert_eq!(see(1, 10), Seen::Repeat);
+            assert_eq!(see(1, 11), Seen::Changed);
+            assert_eq!(see(1, 10), Seen::Changed);
+            assert_eq!(see(1, 12), Seen::Repeat);
+            assert_eq!(see(2, 12), Seen::New);
+            assert_eq!(see(1, 10), Seen::Repeat);
+        }
     }
 }

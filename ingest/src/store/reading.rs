@@ -9,6 +9,7 @@ use arrow::datatypes::{Int32Type, Int64Type};
 use fixodds_schemas::store_table;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
+use parquet::file::reader::{FileReader, SerializedFileReader};
 
 use crate::context::JobCategories;
 use crate::error::IngestError;
@@ -23,6 +24,13 @@ pub fn open(path: &Path, columns: &[&str]) -> Result<ParquetRecordBatchReader, I
     let projection =
         if columns.is_empty() { ProjectionMask::all() } else { ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied()) };
     builder.with_projection(projection).with_batch_size(ROWS_PER_BATCH).build().map_err(|error| IngestError::parquet(path, error))
+}
+
+/// How many rows a file holds.
+pub fn rows_of(path: &Path) -> Result<u64, IngestError> {
+    let file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
+    let reader = SerializedFileReader::new(file).map_err(|error| IngestError::parquet(path, error))?;
+    Ok(reader.metadata().file_metadata().num_rows().unsigned_abs())
 }
 
 /// Calls `visit` for each batch of the named columns.

@@ -13,20 +13,23 @@ use fixodds_schemas::TableSchema;
 use serde_json::Value;
 
 use super::index::{KeyColumns, key_column_names};
-use super::reading::{IntegerColumn, TextColumn, integer, open, text};
+use super::reading::{TextColumn, integer, open, rows_of, text};
 use super::table_writer::{BATCHES_WAITING, TableWriter, write_batches};
 use crate::error::IngestError;
 use crate::identity::{HashKeyed, RecordKey, hash_texts};
 use crate::row::Row;
 use crate::rules::{position, schema_of};
 
-/// The version of a record that stays: where it stands in the files of this ingest, and the hash of its content, because a line of nested records
-/// holds several.
+/// The version of a record that stays. Rows are numbered in the order in which this ingest writes them, because versions may be equal in every
+/// value and stand in one line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Replacement {
     pub file: Arc<str>,
     pub line: u64,
-    pub content: u64,
+    /// Its first row in its own table.
+    pub first_row: u64,
+    /// Where its findings begin in the table of findings, if it is a job.
+    pub first_finding: u64,
 }
 
 /// The last version of each record that was replaced.
@@ -51,12 +54,17 @@ pub fn move_out_superseded(
     replaced_jobs: &Replacements,
     superseded: &mut SupersededWriters,
 ) -> Result<Vec<PathBuf>, IngestError> {
-    let files = old.into_iter().map(|path| (path, false)).chain(new.into_iter().map(|path| (path, true)));
     if replaced.is_empty() && replaced_jobs.is_empty() {
-        return Ok(files.map(|(path, _)| path).collect());
+        return Ok(old.into_iter().chain(new).collect());
+    }
+    let mut files: Vec<StoreFile> = old.into_iter().map(|path| StoreFile { path, first_row: None }).collect();
+    let mut next_row = 0;
+    for path in new {
+        let rows = rows_of(&path)?;
+        files.push(StoreFile { path, first_row: Some(next_row) });
+        next_row += rows;
     }
     let selection = Selection { schema, record_key: RecordKey::new(schema), replaced, replaced_jobs, folder };
-    let files: Vec<(PathBuf, bool)> = files.collect();
     let (first_half, second_half) = files.split_at(files.len().div_ceil(2));
     let [first_writer, second_writer] = superseded;
     let mut kept = thread::scope(|scope| {
@@ -68,6 +76,12 @@ pub fn move_out_superseded(
     Ok(kept.iter_mut().flat_map(std::mem::take).collect())
 }
 
+struct StoreFile {
+    path: PathBuf,
+    /// The number of its first row, if this ingest has written it.
+    first_row: Option<u64>,
+}
+
 struct Selection<'a> {
     schema: &'a TableSchema,
     record_key: RecordKey,
@@ -77,19 +91,20 @@ struct Selection<'a> {
 }
 
 impl Selection<'_> {
-    /// Gives the files that remain; each comes with whether it is of this ingest.
-    fn move_out(&self, files: &[(PathBuf, bool)], superseded: &mut TableWriter) -> Result<Vec<PathBuf>, IngestError> {
+    /// Gives the files that remain.
+    fn move_out(&self, files: &[StoreFile], superseded: &mut TableWriter) -> Result<Vec<PathBuf>, IngestError> {
         let mut kept = Vec::new();
-        for (path, is_new) in files {
-            if !self.touches(path, *is_new)? {
+        for file in files {
+            let path = &file.path;
+            if !self.touches(file)? {
                 kept.push(path.clone());
                 continue;
             }
             std::fs::create_dir_all(self.folder).map_err(|source| IngestError::io("make the folder", self.folder, source))?;
             let rewritten = self.folder.join(path.file_name().unwrap_or_default());
             let target = rewritten.with_extension("rewriting");
-            let rows_left = self.rewrite(path, *is_new, &target, superseded)?;
-            if *is_new {
+            let rows_left = self.rewrite(file, &target, superseded)?;
+            if file.first_row.is_some() {
                 std::fs::remove_file(path).map_err(|source| IngestError::io("replace", path, source))?;
             }
             if rows_left == 0 {
@@ -102,39 +117,41 @@ impl Selection<'_> {
         Ok(kept)
     }
 
-    fn touches(&self, path: &Path, is_new: bool) -> Result<bool, IngestError> {
-        let mut columns = key_column_names(self.schema, &self.record_key);
-        columns.extend(["source_file", "source_line"]);
-        for batch in open(path, &columns)? {
-            let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
-            if self.replacements(&batch, is_new).any(|replacement| replacement.is_some()) {
+    fn touches(&self, file: &StoreFile) -> Result<bool, IngestError> {
+        let columns = key_column_names(self.schema, &self.record_key);
+        let mut next_row = file.first_row;
+        for batch in open(&file.path, &columns)? {
+            let batch = batch.map_err(|error| IngestError::parquet(&file.path, error))?;
+            if self.replacements(&batch, &mut next_row).any(|replacement| replacement.is_some()) {
                 return Ok(true);
             }
         }
         Ok(false)
     }
 
-    /// The version that replaces each row, if one does.
-    fn replacements<'s>(&'s self, batch: &'s RecordBatch, is_new: bool) -> impl Iterator<Item = Option<&'s Replacement>> {
+    /// The version that replaces each row, if one does. `next_row` is the number of the first row in this ingest's order, if it is of this
+    /// ingest, and then of the row after the batch.
+    fn replacements<'s>(&'s self, batch: &'s RecordBatch, next_row: &mut Option<u64>) -> impl Iterator<Item = Option<&'s Replacement>> {
         let keys = KeyColumns::of(batch, self.schema, &self.record_key);
-        let [source, job_id, source_file] = ["source", "job_id", "source_file"].map(|name| TextColumn::of(batch, name));
-        let source_line = IntegerColumn::of(batch, "source_line");
+        let [source, job_id] = ["source", "job_id"].map(|name| TextColumn::of(batch, name));
+        let first_row = *next_row;
+        *next_row = first_row.map(|first| first + batch.num_rows() as u64);
         (0..batch.num_rows()).map(move |row| {
-            let replacement = if keys.is_from_job(row) {
-                self.replaced_jobs.get(&hash_texts([source.at(row)?, job_id.at(row)?]))?
+            let (replacement, from) = if keys.is_from_job(row) {
+                let replacement = self.replaced_jobs.get(&hash_texts([source.at(row)?, job_id.at(row)?]))?;
+                (replacement, replacement.first_finding)
             } else {
-                self.replaced.get(&keys.key(row)?)?
+                let replacement = self.replaced.get(&keys.key(row)?)?;
+                (replacement, replacement.first_row)
             };
-            let is_the_last = is_new
-                && source_file.at(row) == Some(&*replacement.file)
-                && source_line.at(row).map(i64::cast_unsigned) == Some(replacement.line)
-                && keys.content(row) == Some(replacement.content);
-            (!is_the_last).then_some(replacement)
+            let stays = first_row.is_some_and(|first| first + row as u64 >= from);
+            (!stays).then_some(replacement)
         })
     }
 
-    fn rewrite(&self, path: &Path, is_new: bool, target: &Path, superseded: &mut TableWriter) -> Result<usize, IngestError> {
-        let mut rows_left = 0;
+    fn rewrite(&self, file: &StoreFile, target: &Path, superseded: &mut TableWriter) -> Result<usize, IngestError> {
+        let path = &file.path;
+        let (mut rows_left, mut next_row) = (0, file.first_row);
         let schema = Arc::new(self.schema.arrow_schema());
         // Written on a thread of its own, ahead of which the next rows are read.
         thread::scope(|scope| {
@@ -143,7 +160,7 @@ impl Selection<'_> {
             let mut read = || {
                 for batch in open(path, &[])? {
                     let batch = batch.map_err(|error| IngestError::parquet(path, error))?;
-                    let left = self.rows_that_stay(path, &batch, is_new, superseded)?;
+                    let left = self.rows_that_stay(path, &batch, &mut next_row, superseded)?;
                     rows_left += left.num_rows();
                     if kept.send(left).is_err() {
                         break;
@@ -164,10 +181,10 @@ impl Selection<'_> {
         &self,
         path: &Path,
         batch: &RecordBatch,
-        is_new: bool,
+        next_row: &mut Option<u64>,
         superseded: &mut TableWriter,
     ) -> Result<RecordBatch, IngestError> {
-        let replacements: Vec<Option<&Replacement>> = self.replacements(batch, is_new).collect();
+        let replacements: Vec<Option<&Replacement>> = self.replacements(batch, next_row).collect();
         for (row, replacement) in replacements.iter().enumerate() {
             if let Some(replacement) = replacement {
                 superseded.append(&self.superseded_row(batch, row, replacement))?;

@@ -28,6 +28,7 @@ pub const BATCHES_WAITING: usize = 2;
 pub struct TableWriter {
     target: Target,
     rows: Rows,
+    rows_appended: u64,
     worker: Option<Worker>,
 }
 
@@ -49,11 +50,22 @@ struct Worker {
 impl TableWriter {
     /// The folder is made when there is something to write.
     pub fn new(table: &TableSchema, folder: PathBuf, prefix: String) -> Self {
-        Self { target: Target { folder, prefix, schema: Arc::new(table.arrow_schema()) }, rows: Rows::new(table), worker: None }
+        Self {
+            target: Target { folder, prefix, schema: Arc::new(table.arrow_schema()) },
+            rows: Rows::new(table),
+            rows_appended: 0,
+            worker: None,
+        }
+    }
+
+    /// Rows appended so far: the number of the next one in all files together, from 0.
+    pub fn rows_appended(&self) -> u64 {
+        self.rows_appended
     }
 
     pub fn append(&mut self, row: &Row) -> Result<(), IngestError> {
         self.rows.push(row);
+        self.rows_appended += 1;
         if self.rows.len() < ROWS_PER_BATCH {
             return Ok(());
         }
