@@ -1,39 +1,9 @@
 -- One row per repaired job on a known machine and primary component (null: the job as a whole): how long it was followed, and what ended that.
--- Return: the machine's next booking on or after the day of closing. Roster machines are followed to the day they left, others to the cut-off.
--- Reads: job, fault, job_part, observation, cut_off.
-WITH repaired AS (
-    SELECT j.job, j.leaf, j.machine, j.event_on, j.closed_on, o.machine IS NOT NULL AS on_roster,
-        coalesce(o.to_on, t.as_of) AS followed_to
-    FROM job AS j
-    LEFT JOIN observation AS o ON o.machine = j.machine AND j.closed_on >= o.from_on AND j.closed_on <= o.to_on
-    CROSS JOIN cut_off AS t
-    WHERE j.outcome = 'repaired' AND j.machine IS NOT NULL
-),
-returned AS (
-    SELECT r.job, min(b.event_on) AS returned_on
-    FROM repaired AS r
-    INNER JOIN job AS b
-        ON b.machine = r.machine
-        AND b.event_on >= r.closed_on
-        AND b.event_on <= r.followed_to
-        AND (b.event_on > r.event_on OR b.job > r.job)
-    GROUP BY r.job
-),
-same_again AS (
-    SELECT DISTINCT r.job, f.component
-    FROM returned AS n
-    INNER JOIN repaired AS r ON r.job = n.job
-    INNER JOIN job AS b
-        ON b.machine = r.machine
-        AND b.event_on = n.returned_on
-        AND (b.event_on > r.event_on OR b.job > r.job)
-    INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
-    INNER JOIN fault AS g ON g.job = b.job AND g.role = 'primary' AND g.component = f.component
-),
-replaced AS (
+-- Reads: repaired_job, returned_job, same_fault_again, fault, job_part.
+WITH replaced AS (
     SELECT DISTINCT r.job, p.component, p.part_source
     FROM job_part AS p
-    INNER JOIN repaired AS r ON r.job = p.job
+    INNER JOIN repaired_job AS r ON r.job = p.job
     WHERE NOT p.unavailable
 ),
 jobs_with_parts AS (
@@ -62,12 +32,12 @@ by_component AS (
             WHEN c.replaced = 1 THEN 'consequential_only'
             WHEN c.replaced = 0 AND s.job IS NOT NULL THEN 'primary_only'
         END AS repair_scope
-    FROM repaired AS r
+    FROM repaired_job AS r
     INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
     LEFT JOIN source_of AS s ON s.job = r.job AND s.component = f.component
     LEFT JOIN consequence AS c ON c.job = r.job
     UNION ALL
-    SELECT job, NULL, NULL, NULL FROM repaired
+    SELECT job, NULL, NULL, NULL FROM repaired_job
 )
 SELECT
     r.job,
@@ -85,10 +55,10 @@ SELECT
     n.returned_on,
     CASE
         WHEN n.job IS NULL THEN FALSE
-        WHEN b.component IS NULL THEN EXISTS (SELECT 1 FROM same_again AS a WHERE a.job = r.job)
-        ELSE EXISTS (SELECT 1 FROM same_again AS a WHERE a.job = r.job AND a.component = b.component)
+        WHEN b.component IS NULL THEN EXISTS (SELECT 1 FROM same_fault_again AS a WHERE a.job = r.job)
+        ELSE EXISTS (SELECT 1 FROM same_fault_again AS a WHERE a.job = r.job AND a.component = b.component)
     END AS same_fault
-FROM repaired AS r
+FROM repaired_job AS r
 INNER JOIN by_component AS b ON b.job = r.job
-LEFT JOIN returned AS n ON n.job = r.job
+LEFT JOIN returned_job AS n ON n.job = r.job
 WHERE n.job IS NOT NULL OR r.followed_to > r.closed_on
