@@ -113,6 +113,8 @@ impl Engine {
         engine.add_cut_off(options.as_of.as_deref())?;
         engine.add_holidays(&options.holidays)?;
         engine.add_vocabulary()?;
+        // Prepared tables have no order; keeping one takes memory that joins and windows need.
+        engine.run("settings", "SET preserve_insertion_order = false")?;
         for (name, select) in PREPARED {
             progress(name);
             engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
@@ -125,6 +127,7 @@ impl Engine {
             progress(name);
             engine.run(name, &format!("CREATE TABLE {name} AS {select}"))?;
         }
+        engine.run("settings", "SET preserve_insertion_order = true")?;
         engine.scopes = engine.rows("scope", "SELECT scope_level, scope, category FROM scope ORDER BY scope_id", |row| {
             Ok(Scope { level: row.get(0)?, key: row.get(1)?, category: row.get(2)? })
         })?;
@@ -288,7 +291,7 @@ fn name_and_value(condition: Option<&ModelTrait>) -> (Option<&str>, Option<&str>
     condition.map_or((None, None), |ModelTrait { column, value }| (Some(column), Some(value)))
 }
 
-/// The order of rows must hold: without `preserve_insertion_order` the results of a sorted query come back unsorted once they are large.
+/// The order of answers must hold: without `preserve_insertion_order` the results of a sorted query come back unsorted once they are large.
 fn settings(scratch: &Path, resources: &Resources) -> String {
     format!(
         "SET memory_limit = '{}MiB'; SET temp_directory = {};
