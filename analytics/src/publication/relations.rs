@@ -190,6 +190,9 @@ fn statistics(relations: &mut Relations, groups: &Groups) {
     }
 }
 
+/// The rows of a scope by the number of all that they say besides.
+type ScopeRows = PlHashMap<u32, Row>;
+
 /// The levels of scopes that lie in others.
 const WITHIN_OTHERS: [&str; 4] = ["category", "brand", "platform", "model"];
 
@@ -199,13 +202,13 @@ fn scope_relations(relations: &mut Relations, table: &PublishedTable, own: &[&Di
     let rows = table.withheld.len();
     let with_scope = || (0..rows).filter(|row| levels[*row] != ANY && scopes[*row] != ANY);
     let rest = agreeing(own.iter().copied().filter(|(name, _)| !name.starts_with("scope")), rows).of_row;
-    let mut rows_of: PlHashMap<[u32; 2], PlHashMap<u32, Row>> = PlHashMap::default();
+    let mut rows_of: PlHashMap<[u32; 2], ScopeRows> = PlHashMap::default();
     for row in with_scope() {
         rows_of.entry([levels[row], scopes[row]]).or_default().insert(rest[row], row as Row);
     }
     let categories = table.dimension("category");
     // By scope: its level, and the rows of the scopes that hold it.
-    let mut found: PlHashMap<[u32; 3], (usize, Vec<&PlHashMap<u32, Row>>)> = PlHashMap::default();
+    let mut found: PlHashMap<[u32; 3], (usize, Vec<&ScopeRows>)> = PlHashMap::default();
     let find = |[level, scope, category]: [u32; 3]| {
         let level = table.words.text(level);
         let at = WITHIN_OTHERS.iter().position(|within| *within == level).unwrap_or_default();
