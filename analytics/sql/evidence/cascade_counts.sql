@@ -1,11 +1,11 @@
 -- One row per scope, primary component and consequential component: jobs with findings recorded and that primary fault, those in which the
 -- consequential component was found with it, and the same among the jobs with another primary fault.
--- Reads: fault, job, finding, leaf_scope.
+-- Reads: fault, job, recorded_job, leaf_scope.
 WITH recorded AS (
-    SELECT DISTINCT j.job, j.leaf
-    FROM finding AS f
-    INNER JOIN job AS j ON j.job = f.job
-    WHERE f.origin = 'finding' AND f.component IS NOT NULL
+    SELECT j.job, j.leaf
+    FROM recorded_job AS r
+    INNER JOIN job AS j ON j.job = r.job
+    WHERE r.role = 'consequential'
 ),
 primary_of AS (
     SELECT r.job, r.leaf, f.component
@@ -33,7 +33,6 @@ jobs_with_consequence AS (
     SELECT s.scope_id, c.component, count(*) AS jobs
     FROM consequence_of AS c
     INNER JOIN leaf_scope AS s ON s.leaf = c.leaf
-    WHERE c.job IN (SELECT job FROM primary_of)
     GROUP BY s.scope_id, c.component
 ),
 together AS (

@@ -2,18 +2,13 @@
 -- cost) and travel cost it, and whether it is a recall: the same primary fault within the settings' days after a repair of the machine.
 -- Where it is not known that the machine came to the workshop, its visits count as journeys. A job that was not repaired and names no parts
 -- used none; a repaired one whose parts are unknown stays so. A machine is named by its first job.
--- Reads: job, primary_fault, fault, followed_repair, job_parts_cost, money_of_account, business.
+-- Reads: job, primary_fault, same_fault_again, followed_repair, job_parts_cost, money_of_account, business.
 WITH recall AS (
-    SELECT DISTINCT b.job
-    FROM followed_repair AS r
-    INNER JOIN job AS a ON a.job = r.job
-    INNER JOIN job AS b
-        ON b.machine = r.machine
-        AND b.event_on = r.returned_on
-        AND (b.event_on > a.event_on OR b.job > a.job)
-    INNER JOIN fault AS f ON f.job = b.job AND f.role = 'primary' AND f.component = r.component
+    SELECT DISTINCT a.again AS job
+    FROM same_fault_again AS a
+    INNER JOIN followed_repair AS r ON r.job = a.job AND r.component = a.component
     CROSS JOIN business AS s
-    WHERE r.same_fault AND r.followed_days <= s.recall_days
+    WHERE r.followed_days <= s.recall_days
 )
 SELECT
     j.job,

@@ -52,7 +52,6 @@ SELECT
         ELSE date_diff('day', r.closed_on, r.followed_to)
     END AS followed_days,
     n.job IS NOT NULL AS returned,
-    n.returned_on,
     CASE
         WHEN n.job IS NULL THEN FALSE
         WHEN b.component IS NULL THEN EXISTS (SELECT 1 FROM same_fault_again AS a WHERE a.job = r.job)

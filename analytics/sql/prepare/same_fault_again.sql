@@ -1,6 +1,6 @@
--- One row per repaired job and primary component that was the primary fault again on the day of the machine's return.
+-- One row per repaired job, primary component and booking on the day of the machine's return of which the component was the primary fault again.
 -- Reads: returned_job, repaired_job, job, fault.
-SELECT DISTINCT r.job, f.component
+SELECT r.job, f.component, b.job AS again
 FROM returned_job AS n
 INNER JOIN repaired_job AS r ON r.job = n.job
 INNER JOIN job AS b

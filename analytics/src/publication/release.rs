@@ -176,8 +176,10 @@ mod tests {
 
     use super::*;
 
-    /// Scope level, scope, component and events, out of 60 jobs.
-    const ROWS: [(&str, &str, &str, i64); 8] = [
+    /// Scope level, scope, component and events.
+    type Counted = (&'static str, &'static str, &'static str, i64);
+
+    const ROWS: [Counted; 8] = [
         ("all", "all", "motor", 30),
         ("category", "washer", "motor", 18),
         ("category", "dryer", "motor", 12),
@@ -190,10 +192,8 @@ mod tests {
 
     fn released(order: &[usize]) -> BTreeSet<(&'static str, &'static str)> {
         let rows: Vec<_> = order.iter().map(|at| ROWS[*at]).collect();
-        let column = |name: &str, value: fn(&(&'static str, &'static str, &'static str, i64)) -> &'static str| {
-            Column::new(name.into(), rows.iter().map(value).collect::<Vec<_>>())
-        };
-        let category = |row: &(&'static str, &'static str, &'static str, i64)| match row.0 {
+        let column = |name: &str, value: fn(&Counted) -> &'static str| Column::new(name.into(), rows.iter().map(value).collect::<Vec<_>>());
+        let category = |row: &Counted| match row.0 {
             "all" => None,
             "category" => Some(row.1),
             _ => Some("washer"),

@@ -9,7 +9,6 @@ use arrow::datatypes::{Int32Type, Int64Type};
 use fixodds_schemas::store_table;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
-use parquet::file::reader::{FileReader, SerializedFileReader};
 
 use crate::context::JobCategories;
 use crate::error::IngestError;
@@ -19,8 +18,7 @@ const ROWS_PER_BATCH: usize = 8 * 1024;
 
 /// The batches of a file with only the named columns, in the order in which the file has them; all columns if none is named.
 pub fn open(path: &Path, columns: &[&str]) -> Result<ParquetRecordBatchReader, IngestError> {
-    let file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
-    let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| IngestError::parquet(path, error))?;
+    let builder = opened(path)?;
     let projection =
         if columns.is_empty() { ProjectionMask::all() } else { ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied()) };
     builder.with_projection(projection).with_batch_size(ROWS_PER_BATCH).build().map_err(|error| IngestError::parquet(path, error))
@@ -28,9 +26,12 @@ pub fn open(path: &Path, columns: &[&str]) -> Result<ParquetRecordBatchReader, I
 
 /// How many rows a file holds.
 pub fn rows_of(path: &Path) -> Result<u64, IngestError> {
+    Ok(opened(path)?.metadata().file_metadata().num_rows().unsigned_abs())
+}
+
+fn opened(path: &Path) -> Result<ParquetRecordBatchReaderBuilder<File>, IngestError> {
     let file = File::open(path).map_err(|source| IngestError::io("read", path, source))?;
-    let reader = SerializedFileReader::new(file).map_err(|error| IngestError::parquet(path, error))?;
-    Ok(reader.metadata().file_metadata().num_rows().unsigned_abs())
+    ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| IngestError::parquet(path, error))
 }
 
 /// Calls `visit` for each batch of the named columns.
