@@ -136,7 +136,7 @@ fn missing(about: &About) -> BTreeMap<String, String> {
         let why = if about.roster_machines == 0 {
             "There is no roster of machines, so nothing says how many machines ran without failing: shares, not rates."
         } else {
-            "No machine of the roster has a day of entry and a known age, so there is no exposure: shares, not rates."
+            "No machine of the roster has a day of entry within the time of the job records, so there is no exposure: shares, not rates."
         };
         for table in ["failure_rate", "life", "recurrence"] {
             missing.insert(table.to_owned(), why.to_owned());
@@ -182,6 +182,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             currency: row.get("currency")?,
             jobs: row.get("jobs")?,
             jobs_with_primary_fault: row.get("jobs_with_primary_fault")?,
+            jobs_fault_not_named: row.get("jobs_fault_not_named")?,
             jobs_with_several_primary_faults: row.get("jobs_with_several_primary_faults")?,
             jobs_on_roster: row.get("jobs_on_roster")?,
             jobs_machine_unknown: row.get("jobs_machine_unknown")?,
@@ -190,9 +191,12 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             age_basis: BTreeMap::new(),
             machines_in_jobs: row.get("machines_in_jobs")?,
             roster_machines: row.get("roster_machines")?,
+            roster_stays: row.get("roster_stays")?,
+            roster_machines_age_unknown: row.get("roster_machines_age_unknown")?,
             roster_machines_observed: row.get("roster_machines_observed")?,
             machine_years: row.get("machine_years")?,
             models_in_catalogue: row.get("models_in_catalogue")?,
+            source_spans: BTreeMap::new(),
             files: Vec::new(),
             put_aside: Vec::new(),
             table_rows: BTreeMap::new(),
@@ -206,6 +210,12 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
     about.sources = engine.rows("about", "SELECT DISTINCT source FROM job ORDER BY source", |row| row.get(0))?;
     about.age_basis = engine
         .rows("about", "SELECT age_basis, count(*) FROM job GROUP BY age_basis ORDER BY age_basis", |row| Ok((row.get(0)?, row.get(1)?)))?
+        .into_iter()
+        .collect();
+    about.source_spans = engine
+        .rows("about", "SELECT source, CAST(from_on AS VARCHAR), CAST(to_on AS VARCHAR) FROM source_span ORDER BY source", |row| {
+            Ok((row.get(0)?, [row.get(1)?, row.get(2)?]))
+        })?
         .into_iter()
         .collect();
     about.files = engine.rows(

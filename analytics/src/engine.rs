@@ -8,6 +8,7 @@ use chrono::NaiveDate;
 use duckdb::arrow::array::RecordBatch;
 use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
+use fixodds_schemas::tables::{ColumnKind, store_table};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
 use tracing::trace;
 
@@ -31,9 +32,11 @@ const PREPARED: &[(&str, &str)] = sql_files!(
     "prepare",
     [
         "catalogue",
+        "machine_number",
         "roster",
         "machine_link",
         "dated_job",
+        "source_span",
         "machine_clock",
         "leaf",
         "scope",
@@ -44,10 +47,15 @@ const PREPARED: &[(&str, &str)] = sql_files!(
         "finding",
         "fault",
         "primary_fault",
+        "fault_found",
         "recorded_job",
+        "stay",
         "observation",
         "roster_fault",
+        "roster_job",
+        "machine_exposure",
         "exposure",
+        "exposure_all_ages",
         "job_parts_cost",
         "job_cost",
         "sealed_condemned",
@@ -306,7 +314,27 @@ fn store_view(snapshot: &Path, table: &str) -> Result<String, AnalyticsError> {
     let folder = snapshot.join(table);
     let files = parquet_files(&folder).map_err(AnalyticsError::file(&folder))?;
     let literals: Vec<String> = files.iter().map(|file| quoted(&file.to_string_lossy())).collect();
-    Ok(format!("CREATE VIEW store_{table} AS SELECT * FROM read_parquet([{}], union_by_name = true);", literals.join(", ")))
+    // Columns that older files lack are there, empty.
+    let columns = store_table(table).into_iter().flat_map(|schema| &schema.columns);
+    let columns: Vec<String> = columns.map(|column| format!("\"{}\" {}", column.name, sql_type(column.kind))).collect();
+    Ok(format!(
+        "CREATE TABLE every_column_of_{table} ({});
+         CREATE VIEW store_{table} AS
+         SELECT * FROM every_column_of_{table} UNION ALL BY NAME SELECT * FROM read_parquet([{}], union_by_name = true);",
+        columns.join(", "),
+        literals.join(", ")
+    ))
+}
+
+fn sql_type(kind: ColumnKind) -> &'static str {
+    match kind {
+        ColumnKind::Text => "VARCHAR",
+        ColumnKind::Integer32 => "INTEGER",
+        ColumnKind::Integer64 => "BIGINT",
+        ColumnKind::Real => "DOUBLE",
+        ColumnKind::Date => "DATE",
+        ColumnKind::Flag => "BOOLEAN",
+    }
 }
 
 /// A text as an SQL literal.

@@ -31,6 +31,9 @@ pub struct About {
     pub currency: String,
     pub jobs: i64,
     pub jobs_with_primary_fault: i64,
+    /// Jobs on which a fault was found and no part is named.
+    #[serde(default)]
+    pub jobs_fault_not_named: i64,
     pub jobs_with_several_primary_faults: i64,
     pub jobs_on_roster: i64,
     pub jobs_machine_unknown: i64,
@@ -41,9 +44,17 @@ pub struct About {
     /// Machines that can be told apart in the jobs.
     pub machines_in_jobs: i64,
     pub roster_machines: i64,
+    #[serde(default)]
+    pub roster_stays: i64,
     pub roster_machines_observed: i64,
+    /// Watched machines of which the roster does not say when they were put into service: they count in rates over all ages alone.
+    #[serde(default)]
+    pub roster_machines_age_unknown: i64,
     pub machine_years: f64,
     pub models_in_catalogue: i64,
+    /// For each source the first and last day from which its jobs are on record.
+    #[serde(default)]
+    pub source_spans: BTreeMap<String, [String; 2]>,
     pub files: Vec<FileAccount>,
     pub put_aside: Vec<PutAside>,
     /// Rows of each evidence table.

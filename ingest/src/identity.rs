@@ -116,6 +116,12 @@ pub enum RecordKey {
         job_id: usize,
         step: usize,
     },
+    /// A stay of a machine on the roster, told by the day on which it began.
+    Stay {
+        source: usize,
+        machine_key: usize,
+        entered_on: usize,
+    },
     /// Only the whole content.
     Content,
 }
@@ -126,7 +132,7 @@ impl RecordKey {
         match schema.name.as_str() {
             "jobs" => Self::Texts(vec![at("source"), at("job_id")]),
             "findings" => Self::Step { source: at("source"), job_id: at("job_id"), step: at("step") },
-            "machines" => Self::Texts(vec![at("source"), at("machine_key")]),
+            "machines" => Self::Stay { source: at("source"), machine_key: at("machine_key"), entered_on: at("entered_on") },
             "models" => Self::Texts(vec![at("model_key")]),
             _ => Self::Content,
         }
@@ -141,6 +147,10 @@ impl RecordKey {
                 _ => None,
             },
             Self::Step { source, job_id, step } => Some(hash_texts([text(*source)?, text(*job_id)?, integer(*step)?.to_string().as_str()])),
+            Self::Stay { source, machine_key, entered_on } => {
+                let began = integer(*entered_on).map(|day| day.to_string()).unwrap_or_default();
+                Some(hash_texts([text(*source)?, text(*machine_key)?, began.as_str()]))
+            }
             Self::Content => None,
         }
     }
@@ -150,6 +160,7 @@ impl RecordKey {
         match self {
             Self::Texts(columns) => columns.clone(),
             Self::Step { source, job_id, step } => vec![*source, *job_id, *step],
+            Self::Stay { source, machine_key, entered_on } => vec![*source, *machine_key, *entered_on],
             Self::Content => Vec::new(),
         }
     }

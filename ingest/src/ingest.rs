@@ -17,13 +17,15 @@ use crate::normalise::is_blank;
 use crate::normalise::model::{Catalogue, Spellings};
 use crate::options::IngestOptions;
 use crate::privacy;
+use crate::quarantine::Reason;
 use crate::quarantine_writer::{Place, QuarantineWriter};
 use crate::readers::{self, Record, TableSource};
 use crate::report::{CheckReport, Doubt, FileCheck, IngestReport, Progress, TableAccount, TableCheck};
 use crate::review::Reviews;
 use crate::row::Row;
 use crate::row_completer::RowCompleter;
-use crate::rules::{position, schema_of};
+use crate::rules::{Rejection, position, schema_of};
+use crate::stays::Stays;
 use crate::store::{
     RecordIndex, Replacement, Replacements, Seen, Store, TableWriter, move_out_superseded, quarantine_hashes, read_brands, read_catalogue,
     read_job_categories, read_known_files, read_superseded_contents,
@@ -186,6 +188,8 @@ struct Run<'a> {
     quarantine: QuarantineWriter,
     ledger: TableWriter,
     findings: TableWriter,
+    /// Of the roster, once a file of it is read.
+    stays: Stays,
     /// Files written so far, by table.
     written: BTreeMap<&'static str, Vec<PathBuf>>,
     replaced: BTreeMap<&'static str, Replacements>,
@@ -210,6 +214,7 @@ impl<'a> Run<'a> {
             quarantine: QuarantineWriter::new(table_writer(store, "quarantine"), known),
             ledger: table_writer(store, "ledger"),
             findings: table_writer(store, "findings"),
+            stays: Stays::default(),
             written: BTreeMap::new(),
             replaced: BTreeMap::new(),
         })
@@ -219,6 +224,9 @@ impl<'a> Run<'a> {
         let mut work = work.iter().filter(|work| work.plan.table.name == table).peekable();
         if work.peek().is_none() {
             return Ok(());
+        }
+        if table == "machines" {
+            self.stays = Stays::read(&self.store.current_files(table)?)?;
         }
         let mut index = RecordIndex::read(schema_of(table), &self.store.current_files(table)?, &self.store.building_dir())?;
         let mut replaced = Replacements::default();
@@ -262,7 +270,7 @@ impl<'a> Run<'a> {
         let mut completer = RowCompleter::new(schema, &self.context.options.source);
         // the jobs themselves have their category in their own row
         let (jobs_before, mut new_jobs) = if table == "jobs" { (None, self.jobs.as_mut()) } else { (self.jobs.as_ref(), None) };
-        let (answers, questions) = (&self.reviews.answers, &mut self.reviews.questions);
+        let (answers, questions, stays) = (&self.reviews.answers, &mut self.reviews.questions, &mut self.stays);
         let titles = work.plan.title_line();
         let reader = || {
             let mut reader = TableReader::new(&work.plan, self.context, jobs_before, answers);
@@ -290,6 +298,14 @@ impl<'a> Run<'a> {
                     return self.quarantine.row(place, rejection, raw, titles.as_deref());
                 }
             };
+            if table == "machines"
+                && let Some(overlapped) = stays.take(&read.row, &file, read.line)
+            {
+                account.quarantined += 1;
+                let rejection = Rejection::of_value("entered_on", &overlapped, Reason::OverlappingStay);
+                words.not_used("entered_on", &overlapped, Reason::OverlappingStay);
+                return self.quarantine.row(place, &rejection, &read.raw, titles.as_deref());
+            }
             match index.see(identity, outdated)? {
                 Seen::Repeat => {
                     account.repeats += 1;
@@ -364,6 +380,12 @@ impl<'a> Run<'a> {
             ("values_set_aside", account.values_set_aside),
         ] {
             row.set_integer(at(name), count.cast_signed());
+        }
+        let mapping = &self.context.options.mapping;
+        for (name, day) in [("records_from_on", mapping.records_from), ("records_to_on", mapping.records_to)] {
+            if let Some(day) = day {
+                row.set_day(at(name), day);
+            }
         }
         row.set_text(at("file_hash"), file_hash);
         self.ledger.append(&row)?;

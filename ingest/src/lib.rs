@@ -39,6 +39,7 @@ mod row_completer;
 mod rules;
 mod sample;
 mod spilling_map;
+mod stays;
 mod store;
 mod table_reader;
 mod words;

@@ -4,6 +4,8 @@
 //! date_order = "day-first"        # or "month-first"; for columns that leave it open
 //! decimal_mark = "comma"          # or "point"
 //! currency = "GBP"                # of amounts that do not say
+//! records_from = 2018-01-01       # the span over which this source kept job records: machines are watched within it only
+//! records_to = 2023-12-31
 //!
 //! [rates]                         # what one unit of another currency is worth in `currency`; without it, such amounts are kept apart
 //! EUR = 0.86
@@ -27,6 +29,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use chrono::NaiveDate;
 use fixodds_schemas::{InputTable, List, Match, TextRules, Vocabulary, input_table};
 use serde::Deserialize;
 use toml::Spanned;
@@ -47,6 +50,9 @@ pub struct Mapping {
     pub decimal_mark: Option<DecimalMark>,
     /// ISO 4217 code for amounts that name no currency.
     pub currency: Option<String>,
+    /// First and last day on which the source kept job records, where the user says so.
+    pub records_from: Option<NaiveDate>,
+    pub records_to: Option<NaiveDate>,
     /// Further rules for free text.
     pub text: TextRules,
     /// What one unit of a currency is worth in `currency`, by its ISO 4217 code.
@@ -71,6 +77,8 @@ struct MappingFile {
     date_order: Option<DateOrder>,
     decimal_mark: Option<DecimalMark>,
     currency: Option<Spanned<String>>,
+    records_from: Option<Spanned<toml::Value>>,
+    records_to: Option<Spanned<toml::Value>>,
     #[serde(default)]
     rates: BTreeMap<Spanned<String>, f64>,
     #[serde(default)]
@@ -143,6 +151,18 @@ impl Mapping {
                 }
             },
         };
+        let [records_from, records_to] = [("records_from", &parsed.records_from), ("records_to", &parsed.records_to)].map(|(key, day)| {
+            let Some(day) = day else { return Ok(None) };
+            let written = day.get_ref().to_string();
+            let read = written.trim_matches('"').parse().map(Some);
+            read.map_err(|_| error_at(day.span().start, format!("{key}: {written} is no day; write it as 2021-04-03")))
+        });
+        let (records_from, records_to) = (records_from?, records_to?);
+        if let (Some(from), Some(to), Some(day)) = (records_from, records_to, &parsed.records_to)
+            && to < from
+        {
+            return Err(error_at(day.span().start, format!("records_to: {to} lies before records_from, {from}")));
+        }
         let rates = rates(parsed.rates, currency.as_deref(), &error_at)?;
         let mut brands = BTreeMap::new();
         for (word, brand) in parsed.brands {
@@ -163,7 +183,17 @@ impl Mapping {
             let Some(table) = input_table(name) else { continue };
             tables.insert(name.to_owned(), section.resolve(table, vocabulary, &error_at)?);
         }
-        Ok(Self { date_order: parsed.date_order, decimal_mark: parsed.decimal_mark, currency, text: parsed.text, rates, brands, tables })
+        Ok(Self {
+            date_order: parsed.date_order,
+            decimal_mark: parsed.decimal_mark,
+            currency,
+            records_from,
+            records_to,
+            text: parsed.text,
+            rates,
+            brands,
+            tables,
+        })
     }
 
     /// The currency of account, and what one unit of this currency is worth in it; none if the mapping does not say.
@@ -310,6 +340,8 @@ mod tests {
             ("currency = \"shells\"", "own.toml, line 1: `shells` is no currency"),
             ("[job.columns]", "own.toml, line 1"),
             ("date_order = \"sideways\"", "own.toml, line 1"),
+            ("records_from = \"last year\"", "own.toml, line 1: records_from: \"last year\" is no day"),
+            ("records_from = 2020-01-01\nrecords_to = 2019-01-01", "own.toml, line 2: records_to: 2019-01-01 lies before"),
             ("[rates]\nEUR = 0.86", "own.toml, line 2: rates need `currency`"),
             ("currency = \"GBP\"\n[rates]\nEUR = -1", "own.toml, line 3: -1 is no rate"),
             ("currency = \"GBP\"\n[rates]\nshells = 1", "own.toml, line 3: `shells` is no currency"),

@@ -41,6 +41,7 @@ pub enum Reason {
     ReceivedBeforeOrdered,
     LeftBeforeEntered,
     EnteredBeforeService,
+    OverlappingStay,
     SoldBackwards,
     AgeOver100Years,
     LabourOver40Hours,
@@ -53,7 +54,7 @@ pub enum Reason {
 
 impl Reason {
     /// Every reason, for documentation and tests.
-    pub const ALL: [Self; 38] = [
+    pub const ALL: [Self; 39] = [
         Self::BlankRow,
         Self::TooManyFields,
         Self::UnclosedQuote,
@@ -84,6 +85,7 @@ impl Reason {
         Self::ReceivedBeforeOrdered,
         Self::LeftBeforeEntered,
         Self::EnteredBeforeService,
+        Self::OverlappingStay,
         Self::SoldBackwards,
         Self::AgeOver100Years,
         Self::LabourOver40Hours,
@@ -165,6 +167,10 @@ impl Reason {
             Self::EnteredBeforeService => {
                 ("entered_before_service", "The machine entered the roster before it was put into service; correct one of the dates.")
             }
+            Self::OverlappingStay => (
+                "overlapping_stay",
+                "The machine is on the roster twice at the same time; correct the days of one of the two stays, or give the day on which the earlier one ended.",
+            ),
             Self::SoldBackwards => ("sold_backwards", "The model was last sold before it was first sold; correct one of the dates."),
             Self::AgeOver100Years => ("age_over_100_years", "No appliance is older than 100 years; correct the age or its unit."),
             Self::LabourOver40Hours => ("labour_over_40_hours", "One job does not take more than 40 hours; correct the time or its unit."),

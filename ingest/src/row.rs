@@ -80,9 +80,11 @@ impl Row {
         }
     }
 
+    /// A whole number, or a day counted from 1970-01-01.
     pub fn integer(&self, column: usize) -> Option<i64> {
         match self.values[column] {
             Value::Integer(value) => Some(value),
+            Value::Day(days) => Some(i64::from(days)),
             _ => None,
         }
     }

@@ -129,6 +129,8 @@ pub struct ReadRow {
     pub is_without_job: bool,
     /// Why the row could not be made, though nothing is wrong with the record.
     pub failure: Option<IngestError>,
+    /// The text of a row of the roster, for when it overlaps another.
+    pub raw: String,
     /// By what the row is recognised again, or why the record cannot be used.
     pub outcome: Result<Identity, Refused>,
 }
@@ -150,6 +152,7 @@ impl ReadRow {
             job: None,
             is_without_job: false,
             failure: None,
+            raw: String::new(),
             outcome: Ok(Identity { key: 0, content: 0 }),
         }
     }
@@ -229,6 +232,9 @@ impl<'a> TableReader<'a> {
             Ok(()) => Ok(self.identity(&into.row, &into.findings)),
             Err(rejection) => Err(Refused { rejection, raw: self.raw(record) }),
         };
+        if self.schema.name == "machines" {
+            into.raw = self.raw(record);
+        }
     }
 
     fn read_values(&mut self, record: &Record, into: &mut ReadRow) -> Result<(), Rejection> {

@@ -23,7 +23,7 @@ impl<'a> Names<'a> {
 
     /// A component, for inside a sentence: "drum bearings".
     pub fn component(&self, key: &str) -> String {
-        self.term(List::Component, key)
+        if key == "not_named" { "part not named".to_owned() } else { self.term(List::Component, key) }
     }
 
     /// Any other term of the vocabulary, for inside a sentence.

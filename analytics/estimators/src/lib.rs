@@ -7,6 +7,7 @@ pub mod avoidable_share;
 pub mod binomial;
 pub mod bootstrap;
 pub mod budget_selection;
+pub mod clustered_rate;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
@@ -31,6 +32,7 @@ pub mod repairability_index;
 pub mod search_order;
 pub mod standardisation;
 pub mod trend;
+pub mod unnamed_parts;
 pub mod weibull;
 
 pub use distributions::two_sided_z;

@@ -1,12 +1,15 @@
--- One row per leaf and age in days: roster machines that come under observation, and that leave it, at that age
+-- One row per leaf and age in days: roster machines of known age that come to be watched, and that stop being watched, at that age
 -- (ended: taken out of use, which competes with failing; otherwise only no longer seen).
 -- Reads: observation, competing_end.
 WITH edge AS (
-    SELECT leaf, from_age_days AS age_days, 1 AS entered, 0 AS left_observation, 0 AS ended FROM observation
+    SELECT leaf, from_age_days AS age_days, 1 AS entered, 0 AS left_observation, 0 AS ended
+    FROM observation
+    WHERE from_age_days IS NOT NULL
     UNION ALL
     SELECT o.leaf, o.to_age_days, 0, 1, CASE WHEN c.left_reason IS NOT NULL THEN 1 ELSE 0 END
     FROM observation AS o
     LEFT JOIN competing_end AS c ON c.left_reason = o.left_reason
+    WHERE o.to_age_days IS NOT NULL
 )
 SELECT
     leaf,

@@ -38,6 +38,6 @@ SELECT
     c.price_new AS price_new_catalogue
 FROM store_jobs AS j
 INNER JOIN numbered AS n ON n.source = j.source AND n.job_id = j.job_id
-LEFT JOIN machine_link AS l ON l.identifier = coalesce(j.machine_id_key, j.serial_key)
+LEFT JOIN machine_link AS l ON l.source = j.source AND l.identifier = coalesce(j.machine_id_key, j.serial_key)
 LEFT JOIN roster AS r ON r.machine = l.machine
 LEFT JOIN catalogue AS c ON c.model_key = coalesce(r.model_key, j.model_key)

@@ -1,17 +1,15 @@
 -- One row per leaf, component (null: any), cause and age in days: by how many machines that had the fault the counts of machines entering,
 -- leaving and being taken out of use at that age must be corrected, and how many had it then. Such a machine leaves when it fails, not when
--- observation would have ended; one that had the fault before it entered is left out altogether.
--- cause is the component of the first fault (the lowest step where several came together); an event on the day of entry counts half a day later.
--- Reads: roster_fault, observation, leaf_component, competing_end.
-WITH applicable AS (
-    SELECT f.job, f.machine, f.component, f.step, f.event_on, f.age_days
+-- watching would have ended, and is left out of every stay after that, as it is where the fault was known before it was watched at all.
+-- cause is the component of the first fault (the lowest step where several came together; not_named where no part is); an event on the day of
+-- entry counts half a day later.
+-- Reads: roster_fault, roster_job, observation, leaf_component, competing_end.
+WITH sliced AS (
+    SELECT f.machine, f.component, f.component AS cause, f.event_on, f.age_days, f.job, f.step
     FROM roster_fault AS f
     INNER JOIN leaf_component AS c ON c.leaf = f.leaf AND c.component = f.component
-),
-sliced AS (
-    SELECT machine, component, component AS cause, event_on, age_days, job, step FROM applicable
     UNION ALL
-    SELECT machine, NULL, component, event_on, age_days, job, step FROM applicable
+    SELECT machine, NULL, component, event_on, age_days, job, 1 FROM roster_job
 ),
 ranked AS (
     SELECT
@@ -31,7 +29,7 @@ first_fault AS (
     FROM ranked AS r
     INNER JOIN observation AS o ON o.machine = r.machine
     LEFT JOIN competing_end AS c ON c.left_reason = o.left_reason
-    WHERE r.position = 1 AND r.event_on <= o.to_on
+    WHERE r.position = 1 AND r.event_on <= o.to_on AND o.from_age_days IS NOT NULL
 ),
 change AS (
     SELECT leaf, component, cause, to_age_days AS age_days, 0 AS entered, -1 AS left_observation, -ended AS ended, 0 AS events

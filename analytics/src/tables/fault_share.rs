@@ -20,6 +20,8 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     engine.rows("fault_share", evidence_sql!("fault_share_events"), |row| {
         let (scope_id, role): (i64, String) = (row.get("scope_id")?, row.get("role")?);
         let (numerator, denominator) = (numerator(row)?, jobs[&(scope_id, role.clone())]);
+        // Faults whose part is not named are primary ones, out of all that were found.
+        let role = if role == "found" { "primary".to_owned() } else { role };
         rows.push(
             engine.scope(scope_id),
             &[

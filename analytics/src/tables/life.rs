@@ -11,11 +11,13 @@ use fixodds_estimators::aalen_johansen::aalen_johansen;
 use fixodds_estimators::kaplan_meier::kaplan_meier;
 use fixodds_estimators::lognormal::fit_lognormal;
 use fixodds_estimators::observation::{CauseRow, CompetingRiskTable, LifeTally, TimeTally};
+use fixodds_estimators::unnamed_parts::NamedParts;
 use fixodds_estimators::weibull::{HazardPattern, fit_weibull};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
 use super::evidence_sql;
+use super::named_parts::{NOT_NAMED, NamedByCategory};
 use crate::columns::{integers, reals, texts};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
@@ -75,7 +77,10 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         with.entry(row.get(1)?).or_default().insert(row.get(0)?);
         Ok(())
     })?;
-    let components: Vec<String> = with.keys().flatten().cloned().collect();
+    // Faults of which no part is named are a cause of any fault, and no component.
+    let mut components: Vec<String> = with.keys().flatten().cloned().chain([NOT_NAMED.to_owned()]).collect();
+    components.sort();
+    let named = NamedByCategory::read(engine)?;
     // One component at a time, so that only its events are in memory.
     for (component, leaves_with) in &with {
         let corrections = read_corrections(engine, component, &components)?;
@@ -87,12 +92,48 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let lines: Vec<Vec<Line>> =
             groups.par_iter().map(|(_, members)| lines(component, &Counts::of(members, &observed, &corrections), &components)).collect();
         for ((scope_id, _), lines) in groups.iter().zip(lines) {
+            let scope = engine.scope(*scope_id);
+            let share = named.of(scope.category.as_ref());
+            let shape = lines.iter().find(|line| line.text("statistic") == Some("shape")).and_then(|line| line.estimated.clone().ok());
             for line in lines {
-                rows.push(engine.scope(*scope_id), &line.values, &line.estimated);
+                let line = line.raised(&share, shape.map(|shape| shape.estimate));
+                rows.push(scope, &line.values, &line.estimated);
             }
         }
     }
     Ok(rows)
+}
+
+impl Line {
+    fn text(&self, column: &str) -> Option<&str> {
+        self.values.iter().find_map(|(name, cell)| match cell {
+            Cell::Text(text) if *name == column => Some(text.as_str()),
+            _ => None,
+        })
+    }
+
+    /// What a line of a component says once the faults of which no part is named are shared out: a hazard raised by a factor shortens every
+    /// quantile of a Weibull life by its root of the order of the shape.
+    fn raised(mut self, share: &NamedParts, shape: Option<f64>) -> Self {
+        let of_a_part = self.text("component").is_some_and(|component| component != NOT_NAMED);
+        if !of_a_part {
+            return self;
+        }
+        let curve = self.text("curve").unwrap_or_default().to_owned();
+        let statistic = self.text("statistic").unwrap_or_default().to_owned();
+        self.values.push(("not_named_factor", share.factor().ok().into()));
+        self.estimated = self.estimated.and_then(|estimated| match (curve.as_str(), statistic.as_str()) {
+            ("survival", _) => share.lower_survival(&estimated),
+            ("cumulative_incidence", _) => share.raise(&estimated).map(|raised| Interval { upper: raised.upper.min(1.0), ..raised }),
+            ("weibull", "scale_years" | "b10_years" | "median_years" | "mean_life_years") => {
+                let shortened = share.factor()?.powf(-1.0 / shape.unwrap_or(1.0));
+                let Interval { estimate, lower, upper, confidence } = estimated;
+                Interval::new(estimate * shortened, lower * shortened, upper * shortened, confidence)
+            }
+            _ => Ok(estimated),
+        });
+        self
+    }
 }
 
 fn half_days(age_days: f64) -> usize {

@@ -12,6 +12,7 @@ mod failure_rate;
 mod fault_share;
 mod life;
 mod model_standing;
+mod named_parts;
 mod outcome;
 mod outcome_by_age;
 mod part_price;

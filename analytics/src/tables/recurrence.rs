@@ -14,7 +14,7 @@ use crate::evidence_rows::{Estimated, EvidenceRows};
 const LAST_AGE_YEARS: i64 = 15;
 
 /// Fewer machines than this under observation say nothing about an age.
-const FEWEST_AT_RISK: usize = 5;
+const FEWEST_AT_RISK: usize = 10;
 
 #[derive(Default)]
 struct Leaf {
@@ -56,20 +56,37 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
 
 fn read_leaves(engine: &Engine) -> Result<BTreeMap<i64, Leaf>, AnalyticsError> {
     let mut leaves: BTreeMap<i64, Leaf> = BTreeMap::new();
-    let mut position: HashMap<i64, usize> = HashMap::new();
+    // A machine may have several stays.
+    let mut position: HashMap<(i64, i64), usize> = HashMap::new();
     engine.rows("recurrence", evidence_sql!("recurrence_machines"), |row| {
         let machines = &mut leaves.entry(row.get("leaf")?).or_default().machines;
-        position.insert(row.get("machine")?, machines.len());
+        position.insert((row.get("machine")?, row.get("from_age_days")?), machines.len());
         machines.push(ObservedMachine { entry: row.get("from_age_years")?, exit: row.get("to_age_years")? });
         Ok(())
     })?;
     engine.rows("recurrence", evidence_sql!("recurrence_repairs"), |row| {
-        if let (Some(leaf), Some(machine)) = (leaves.get_mut(&row.get("leaf")?), position.get(&row.get("machine")?)) {
+        if let (Some(leaf), Some(machine)) =
+            (leaves.get_mut(&row.get("leaf")?), position.get(&(row.get("machine")?, row.get("from_age_days")?)))
+        {
             leaf.repairs.push((*machine, row.get("age_years")?));
         }
         Ok(())
     })?;
     Ok(leaves)
+}
+
+/// The last age at which enough machines are watched, if it is no whole number of years that stands in the table already.
+fn last_age(machines: &[ObservedMachine]) -> Option<f64> {
+    let mut changes: Vec<(f64, bool)> = machines.iter().flat_map(|m| [(m.entry, true), (m.exit, false)]).collect();
+    changes.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let (mut watched, mut last) = (0usize, None);
+    for (age, enters) in changes {
+        if !enters && watched >= FEWEST_AT_RISK {
+            last = Some(age);
+        }
+        watched = if enters { watched + 1 } else { watched.saturating_sub(1) };
+    }
+    last.filter(|age| *age > 0.0 && (age.fract() != 0.0 || *age > LAST_AGE_YEARS as f64))
 }
 
 fn lines(members: &[i64], leaves: &BTreeMap<i64, Leaf>) -> Vec<Line> {
@@ -84,8 +101,7 @@ fn lines(members: &[i64], leaves: &BTreeMap<i64, Leaf>) -> Vec<Line> {
     }
     let curve = mean_cumulative_function(&machines, &repairs, CONFIDENCE);
     let mut lines = Vec::new();
-    for age in 1..=LAST_AGE_YEARS {
-        let age_years = age as f64;
+    for age_years in (1..=LAST_AGE_YEARS).map(|age| age as f64).chain(last_age(&machines)) {
         let at_risk = machines.iter().filter(|m| m.entry < age_years && age_years <= m.exit).count();
         if at_risk < FEWEST_AT_RISK {
             continue;

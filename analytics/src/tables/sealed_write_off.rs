@@ -20,6 +20,9 @@ struct Counts {
     condemned: i64,
     condemned_known: i64,
     sealed: i64,
+    not_named: i64,
+    not_named_known: i64,
+    not_named_could_be: i64,
     of_condemned: ClusterSums,
     of_known: ClusterSums,
     value_lost: Option<f64>,
@@ -57,6 +60,15 @@ fn push_shares(engine: &Engine, rows: &mut EvidenceRows, counts: &Counts) {
         ("machines_lost", counts.condemned, counts.sealed, total(Some(counts.sealed as f64))),
     ];
     for (statistic, condemned, events, estimated) in statistics {
+        let not_named = match statistic {
+            "of_condemned" => Some(counts.not_named),
+            "of_condemned_design_known" => Some(counts.not_named_known),
+            _ => None,
+        };
+        let bound = |sealed: i64| {
+            let all = condemned + not_named.unwrap_or_default();
+            (not_named.is_some() && all > 0).then(|| sealed as f64 / all as f64)
+        };
         rows.push(
             engine.scope(counts.scope_id),
             &[
@@ -64,6 +76,9 @@ fn push_shares(engine: &Engine, rows: &mut EvidenceRows, counts: &Counts) {
                 ("component", counts.component.clone().into()),
                 ("condemned", condemned.into()),
                 ("events", events.into()),
+                ("not_named", not_named.into()),
+                ("bound_lower", bound(counts.sealed).into()),
+                ("bound_upper", bound(counts.sealed + counts.not_named_could_be).into()),
             ],
             &estimated,
         );
@@ -148,6 +163,9 @@ fn read_counts(engine: &Engine) -> Result<Vec<Counts>, AnalyticsError> {
             condemned,
             condemned_known,
             sealed,
+            not_named: row.get("not_named")?,
+            not_named_known: row.get("not_named_known")?,
+            not_named_could_be: row.get("not_named_could_be")?,
             of_condemned,
             of_known,
             value_lost: row.get("value_lost")?,

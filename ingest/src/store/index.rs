@@ -52,7 +52,7 @@ impl RecordIndex {
                 self.content_by_key.insert(key, content)?;
             }
             // a finding that was ingested without its step is recognised by its whole content
-            if !matches!(record_key, RecordKey::Texts(_)) {
+            if matches!(record_key, RecordKey::Step { .. } | RecordKey::Content) {
                 self.content_by_key.insert(content, content)?;
             }
         }
@@ -95,7 +95,7 @@ impl<'b> KeyColumns<'b> {
         let (steps, texts): (Vec<usize>, Vec<usize>) = record_key
             .columns()
             .into_iter()
-            .partition(|&at| matches!(schema.columns[at].kind, ColumnKind::Integer32 | ColumnKind::Integer64));
+            .partition(|&at| matches!(schema.columns[at].kind, ColumnKind::Integer32 | ColumnKind::Integer64 | ColumnKind::Date));
         let name = |at: usize| schema.columns[at].name.as_str();
         Self {
             record_key,

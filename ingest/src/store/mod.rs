@@ -7,7 +7,10 @@ mod supersede;
 mod table_writer;
 
 pub use index::{RecordIndex, Seen};
-pub use reading::{quarantine_hashes, read_brands, read_catalogue, read_job_categories, read_known_files, read_superseded_contents};
+pub use reading::{
+    IntegerColumn, TextColumn, for_each_batch, quarantine_hashes, read_brands, read_catalogue, read_job_categories, read_known_files,
+    read_superseded_contents,
+};
 pub use snapshot::{SnapshotState, Store};
 pub use supersede::{Replacement, Replacements, move_out_superseded};
 pub use table_writer::TableWriter;

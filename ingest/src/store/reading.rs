@@ -5,7 +5,7 @@ use std::fs::File;
 use std::path::Path;
 
 use arrow::array::{Array, ArrayRef, AsArray, RecordBatch, StringArray};
-use arrow::datatypes::{Int32Type, Int64Type};
+use arrow::datatypes::{Date32Type, Int32Type, Int64Type};
 use fixodds_schemas::store_table;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
@@ -62,7 +62,7 @@ impl<'b> TextColumn<'b> {
     }
 }
 
-/// A column of whole numbers; nothing if the batch has none of this name.
+/// A column of whole numbers or of days (counted from 1970-01-01); nothing if the batch has none of this name.
 #[derive(Clone, Copy)]
 pub struct IntegerColumn<'b>(Option<&'b ArrayRef>);
 
@@ -74,7 +74,8 @@ impl<'b> IntegerColumn<'b> {
     pub fn at(self, row: usize) -> Option<i64> {
         let numbers = self.0.filter(|numbers| numbers.is_valid(row))?;
         let narrow = || numbers.as_primitive_opt::<Int32Type>().map(|numbers| i64::from(numbers.value(row)));
-        numbers.as_primitive_opt::<Int64Type>().map(|numbers| numbers.value(row)).or_else(narrow)
+        let day = || numbers.as_primitive_opt::<Date32Type>().map(|days| i64::from(days.value(row)));
+        numbers.as_primitive_opt::<Int64Type>().map(|numbers| numbers.value(row)).or_else(narrow).or_else(day)
     }
 }
 

@@ -78,9 +78,10 @@ impl<'a> Brief<'a> {
         self.evidence.about().missing.get(evidence_table).map_or_else(|| otherwise.to_owned(), |why| wording::sentence(why))
     }
 
-    /// The rows of a query, largest estimate first; ties in the table's order.
+    /// The rows of a query, largest estimate first; ties in the table's order. Faults of which no part is named are no part, and have no rank.
     pub fn ranked(&self, query: &Query) -> Vec<Row> {
         let mut rows = self.evidence.rows(query);
+        rows.retain(|row| row.text("component") != Some(NOT_NAMED));
         rows.sort_by(|a, b| b.real("estimate").unwrap_or(-1.0).total_cmp(&a.real("estimate").unwrap_or(-1.0)));
         rows
     }
@@ -99,6 +100,29 @@ impl<'a> Brief<'a> {
         let mut rows = self.ranked(&shares.not_null("component"));
         rows.retain(|row| row.real("estimate").is_some());
         rows
+    }
+
+    /// How much of the picture the faults are of which no part is named, for below a table of parts; nothing where there are none.
+    pub fn not_named_in_jobs(&self, category: &Category) -> Option<String> {
+        let shares = Query::of("fault_share").category(&category.key).with("component", NOT_NAMED);
+        let row = self.evidence.first(&shares)?;
+        Some(format!(
+            "In {} of {} on which a fault was found no part is named; they are in none of these shares.",
+            wording::count(row.integer("events")?),
+            wording::count_of(row.integer("jobs")?, "job", "jobs")
+        ))
+    }
+
+    /// The same for rates, over which such faults are shared out.
+    pub fn not_named_in_rates(&self, category: &Category) -> Option<String> {
+        let all = Query::of("failure_rate").category(&category.key).all_ages();
+        let events = |query: &Query| self.evidence.first(query).and_then(|row| row.integer("events"));
+        let not_named = events(&all.clone().with("component", NOT_NAMED)).filter(|events| *events > 0)?;
+        Some(format!(
+            "Of {} no part is named in {}. They are shared out over the parts as the named ones are; the numbers of failures hold the named ones only.",
+            wording::count_of(events(&all.null("component"))?, "job with a fault", "jobs with a fault"),
+            wording::count(not_named)
+        ))
     }
 
     /// How all jobs ended, the most frequent first.
@@ -157,6 +181,9 @@ impl<'a> Brief<'a> {
         facts
     }
 }
+
+/// The component of faults of which no part is named.
+const NOT_NAMED: &str = "not_named";
 
 /// What is said of further categories, folded away; nothing where there are none.
 pub(super) fn folded(categories: &[&Category], blocks: Vec<Block>) -> Option<Block> {

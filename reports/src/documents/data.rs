@@ -83,10 +83,11 @@ fn known_and_unknown(brief: &Brief<'_>) -> Vec<String> {
         about.age_basis.iter().map(|(basis, count)| format!("{} {}", wording::count(*count), basis.replace('_', " "))).collect();
     let mut sentences = vec![
         format!(
-            "Of {}, {} have a known primary fault, {} of them more than one.",
+            "Of {}, {} name the part that failed, {} of them more than one; on {} a fault was found and no part is named.",
             jobs(about.jobs),
             wording::count(about.jobs_with_primary_fault),
-            wording::count(about.jobs_with_several_primary_faults)
+            wording::count(about.jobs_with_several_primary_faults),
+            wording::count(about.jobs_fault_not_named)
         ),
         format!(
             "{} cannot be tied to a machine, and {} have no age.",
@@ -96,6 +97,18 @@ fn known_and_unknown(brief: &Brief<'_>) -> Vec<String> {
     ];
     if about.jobs_other_currency > 0 {
         sentences.push(format!("{} state their money in another currency and are left out of costs.", jobs(about.jobs_other_currency)));
+    }
+    if about.has_exposure() {
+        let spans =
+            about.source_spans.iter().map(|(source, [from, to])| format!("{source} from {} to {}", wording::date(from), wording::date(to)));
+        sentences.push(format!(
+            "Machines of the roster count as watched only while their source has job records: {}. {} of {} were watched at some time; of {} it is \
+             not known when they were put into service, so that they count in rates over all ages alone.",
+            wording::enumeration(&spans.collect::<Vec<_>>()),
+            wording::count(about.roster_machines_observed),
+            wording::count_of(about.roster_machines, "machine", "machines"),
+            wording::count(about.roster_machines_age_unknown)
+        ));
     }
     if !ages.is_empty() {
         sentences.push(format!("What the ages of jobs rest on: {}.", wording::enumeration(&ages)));

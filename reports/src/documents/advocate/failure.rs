@@ -26,7 +26,7 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
             row,
             unit: Unit::PerMachineYear,
             population: format!("{} on the roster", category.many),
-            method: "primary faults over machine-years, exact Poisson interval",
+            method: "jobs with a fault over machine-years, interval by the variance between machines",
             against: None,
             not_found: false,
             words: Box::new(move |_| sentence.clone()),
@@ -132,7 +132,7 @@ fn shares(brief: &Brief<'_>, category: &Category) -> Table {
         caption: format!("{}: share of jobs with a known fault", category.heading()),
         columns,
         rows: faults.iter().zip(ratios).map(cells).collect(),
-        notes: Vec::new(),
+        notes: brief.not_named_in_jobs(category).into_iter().collect(),
         when_empty: format!("No job on {} has a known primary fault.", category.many),
     };
     shortened(table, MOST_COMPONENTS, "fault_share")
@@ -211,7 +211,11 @@ fn rate_chart(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Chart {
                 cells
             })
             .collect(),
-        notes: design_unknown.then(|| "A machine whose design is unknown counts as having the component.".to_owned()).into_iter().collect(),
+        notes: design_unknown
+            .then(|| "A machine whose design is unknown counts as having the component.".to_owned())
+            .into_iter()
+            .chain(brief.not_named_in_rates(category))
+            .collect(),
         when_empty: String::new(),
     };
     Chart {

@@ -61,7 +61,7 @@ fn fault_chart(brief: &Brief<'_>, category: &Category, faults: &[Row]) -> Chart 
             .iter()
             .map(|row| vec![Cell::Text(brief.component_of(row)), row.cell(Unit::Share), row.count_cell("events"), row.count_cell("jobs")])
             .collect(),
-        notes: Vec::new(),
+        notes: brief.not_named_in_jobs(category).into_iter().collect(),
         when_empty: String::new(),
     };
     Chart {
