@@ -270,6 +270,10 @@ impl<'a> TableReader<'a> {
             let reviews = (self.answers, &mut into.questions);
             into.components_from_text = text.add(&mut into.row, &mut into.findings, self.last_category.as_ref(), reviews);
         }
+        // A job that says nothing of how it ended is a job all the same.
+        if let Some(text) = self.text.as_ref().filter(|text| into.row.is_missing(text.outcome)) {
+            into.row.set_text(text.outcome, "unknown");
+        }
         for column in &self.columns {
             if column.plan.field.required && column.target.is_some_and(|target| into.row.is_missing(target)) {
                 return Err(Rejection::missing(&column.plan.field.name));
