@@ -1,4 +1,4 @@
--- One row per leaf, component (null: any), cause and age in days: by how many machines that had the fault the counts of machines entering,
+-- One row per leaf, whether watched from new, component (null: any), cause and age in days: by how many machines that had the fault the counts of machines entering,
 -- leaving and being taken out of use at that age must be corrected, and how many had it then. Such a machine leaves when it fails, not when
 -- watching would have ended, and is left out of every stay after that, as it is where the fault was known before it was watched at all.
 -- cause is the component of the first fault (the lowest step where several came together; not_named where no part is); an event on the day of
@@ -20,6 +20,7 @@ ranked AS (
 first_fault AS (
     SELECT
         o.leaf,
+        o.from_new,
         r.component,
         r.cause,
         CAST(o.from_age_days AS DOUBLE) AS from_age_days,
@@ -32,19 +33,20 @@ first_fault AS (
     WHERE r.position = 1 AND r.event_on <= o.to_on AND o.from_age_days IS NOT NULL
 ),
 change AS (
-    SELECT leaf, component, cause, to_age_days AS age_days, 0 AS entered, -1 AS left_observation, -ended AS ended, 0 AS events
+    SELECT leaf, from_new, component, cause, to_age_days AS age_days, 0 AS entered, -1 AS left_observation, -ended AS ended, 0 AS events
     FROM first_fault
     UNION ALL
-    SELECT leaf, component, cause, first_age_days, 0, 1, 0, 1
+    SELECT leaf, from_new, component, cause, first_age_days, 0, 1, 0, 1
     FROM first_fault
     WHERE first_age_days IS NOT NULL
     UNION ALL
-    SELECT leaf, component, cause, from_age_days, -1, 0, 0, 0
+    SELECT leaf, from_new, component, cause, from_age_days, -1, 0, 0, 0
     FROM first_fault
     WHERE first_age_days IS NULL
 )
 SELECT
     leaf,
+    from_new,
     component,
     cause,
     age_days,
@@ -53,4 +55,4 @@ SELECT
     CAST(sum(ended) AS BIGINT) AS ended,
     CAST(sum(events) AS BIGINT) AS events
 FROM change
-GROUP BY leaf, component, cause, age_days
+GROUP BY leaf, from_new, component, cause, age_days

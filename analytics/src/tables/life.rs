@@ -18,7 +18,7 @@ use rayon::prelude::*;
 
 use super::evidence_sql;
 use super::named_parts::{NOT_NAMED, NamedByCategory};
-use crate::columns::{integers, reals, texts};
+use crate::columns::{flags, integers, reals, texts};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Cell, Estimated, EvidenceRows};
@@ -34,9 +34,13 @@ const DAYS_PER_YEAR: f64 = 365.25;
 /// Ages at which curves are read off, in half years.
 const LAST_HALF_YEAR: usize = 40;
 
+/// The first fault of any part is known to be the first only of machines watched from new. With so many of them the others are left out.
+const ENOUGH_FROM_NEW: i64 = 30;
+
 /// How the machines under observation change at one age, in half days.
 #[derive(Clone, Copy)]
 struct Change {
+    from_new: bool,
     half_day: usize,
     entered: i64,
     left: i64,
@@ -90,7 +94,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             .filter(|(_, members)| members.iter().any(|leaf| corrections.contains_key(leaf)))
             .collect();
         let lines: Vec<Vec<Line>> =
-            groups.par_iter().map(|(_, members)| lines(component, &Counts::of(members, &observed, &corrections), &components)).collect();
+            groups.par_iter().map(|(_, members)| lines(component, members, &observed, &corrections, &components)).collect();
         for ((scope_id, _), lines) in groups.iter().zip(lines) {
             let scope = engine.scope(*scope_id);
             let share = named.of(scope.category.as_ref());
@@ -146,11 +150,11 @@ fn years(half_day: usize) -> f64 {
 
 /// The leaf and the change of each row.
 fn for_each_change(batch: &RecordBatch, mut take: impl FnMut(usize, i64, Change)) {
-    let ages = reals(batch, "age_days");
+    let (ages, from_new) = (reals(batch, "age_days"), flags(batch, "from_new"));
     let [leaves, entered, left, ended] = ["leaf", "entered", "left_observation", "ended"].map(|name| integers(batch, name));
     for row in 0..batch.num_rows() {
         let half_day = half_days(ages.value(row));
-        take(row, leaves.value(row), Change { half_day, entered: entered.value(row), left: left.value(row), ended: ended.value(row) });
+        take(row, leaves.value(row), Change { from_new: from_new.value(row), half_day, entered: entered.value(row), left: left.value(row), ended: ended.value(row) });
     }
 }
 
@@ -175,11 +179,34 @@ fn read_corrections(engine: &Engine, component: &Option<String>, components: &[S
     Ok(corrections)
 }
 
-fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> Vec<Line> {
+fn lines(
+    component: &Option<String>,
+    members: &[i64],
+    observed: &ByLeaf<Change>,
+    corrections: &ByLeaf<Correction>,
+    components: &[String],
+) -> Vec<Line> {
+    if component.is_some() {
+        return lines_of(component, None, &Counts::of(members, observed, corrections, false), components);
+    }
+    let from_new = Counts::of(members, observed, corrections, true);
+    let is_enough = from_new.entered.iter().sum::<i64>() >= ENOUGH_FROM_NEW && from_new.failed.iter().sum::<i64>() >= FEWEST_EVENTS as i64;
+    let counts = if is_enough { from_new } else { Counts::of(members, observed, corrections, false) };
+    lines_of(component, Some(is_enough), &counts, components)
+}
+
+fn lines_of(component: &Option<String>, from_new: Option<bool>, counts: &Counts, components: &[String]) -> Vec<Line> {
     let tally = counts.tally();
     let events = tally.as_ref().map_or(0, LifeTally::events);
     let machines = counts.entered.iter().sum::<i64>();
-    let base = |curve: &'static str| vec![("component", component.clone().into()), ("curve", curve.into()), ("machines", machines.into())];
+    let base = |curve: &'static str| {
+        vec![
+            ("component", component.clone().into()),
+            ("curve", curve.into()),
+            ("machines", machines.into()),
+            ("watched_from_new", from_new.into()),
+        ]
+    };
     if events < FEWEST_EVENTS {
         let mut values = base("weibull");
         values.extend([("statistic", "shape".into()), ("events", (events as i64).into())]);
@@ -188,7 +215,7 @@ fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> 
     }
     let mut lines = counts.survival(&base("survival"));
     if component.is_none() {
-        lines.extend(counts.incidence(machines, components));
+        lines.extend(counts.incidence(machines, from_new, components));
     }
     if let Ok(tally) = &tally {
         lines.extend(weibull(&base("weibull"), events as i64, tally));
@@ -198,15 +225,15 @@ fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> 
 
 impl Counts {
     /// The machines of these leaves, put where they failed if they did.
-    fn of(leaves: &[i64], observed: &ByLeaf<Change>, corrections: &ByLeaf<Correction>) -> Self {
+    fn of(leaves: &[i64], observed: &ByLeaf<Change>, corrections: &ByLeaf<Correction>, only_from_new: bool) -> Self {
         let last = leaves.iter().filter_map(|leaf| observed.get(leaf)).flatten().map(|change| change.half_day).max().unwrap_or(0);
         let zero = vec![0; last + 2];
         let mut counts = Self { entered: zero.clone(), left: zero.clone(), ended: zero.clone(), failed: zero, events: BTreeMap::new() };
         for leaf in leaves {
-            for change in observed.get(leaf).into_iter().flatten() {
+            for change in observed.get(leaf).into_iter().flatten().filter(|change| change.from_new || !only_from_new) {
                 counts.add(change);
             }
-            for correction in corrections.get(leaf).into_iter().flatten() {
+            for correction in corrections.get(leaf).into_iter().flatten().filter(|correction| correction.change.from_new || !only_from_new) {
                 counts.add(&correction.change);
                 if correction.events > 0 {
                     counts.failed[correction.change.half_day] += correction.events;
@@ -288,7 +315,7 @@ impl Counts {
     }
 
     /// Cumulative incidence of the first fault by component; being taken out of use competes.
-    fn incidence(&self, machines: i64, components: &[String]) -> Vec<Line> {
+    fn incidence(&self, machines: i64, from_new: Option<bool>, components: &[String]) -> Vec<Line> {
         let at_risk = self.at_risk();
         let start = self.start(&at_risk);
         let taken_out_of_use = components.len() as u32 + 1;
@@ -311,6 +338,7 @@ impl Counts {
                         ("component", component.into()),
                         ("curve", "cumulative_incidence".into()),
                         ("machines", machines.into()),
+                        ("watched_from_new", from_new.into()),
                         ("age_years", age_years.into()),
                         ("at_risk", at_risk[half_day].into()),
                         ("events", self.events_until(half_day, curve.cause).into()),
