@@ -7,6 +7,7 @@ pub mod avoidable_share;
 pub mod binomial;
 pub mod bootstrap;
 pub mod budget_selection;
+pub mod clustered_rate;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
