@@ -5,9 +5,9 @@
 pub mod aalen_johansen;
 pub mod avoidable_share;
 pub mod binomial;
-pub mod bootstrap;
 pub mod budget_selection;
 pub mod clustered_rate;
+pub mod clustered_ratio;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
@@ -19,6 +19,7 @@ pub mod interval;
 pub mod judgement;
 pub mod kaplan_meier;
 pub mod lognormal;
+pub mod mean;
 pub mod mean_cumulative_function;
 pub mod multiplicity;
 pub mod negative_binomial;
@@ -31,6 +32,7 @@ pub mod rank_correlation;
 pub mod repairability_index;
 pub mod search_order;
 pub mod standardisation;
+pub mod standing;
 pub mod trend;
 pub mod weibull;
 

@@ -11,7 +11,7 @@ use fixodds_estimators::aalen_johansen::aalen_johansen;
 use fixodds_estimators::kaplan_meier::kaplan_meier;
 use fixodds_estimators::lognormal::fit_lognormal;
 use fixodds_estimators::observation::{CauseRow, CompetingRiskTable, LifeTally, TimeTally};
-use fixodds_estimators::weibull::{HazardPattern, fit_weibull};
+use fixodds_estimators::weibull::{HazardPattern, common_shape, fit_weibull};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
@@ -70,6 +70,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("life")?;
     let observed = read_observed(engine)?;
     let scopes = engine.leaves_of_scopes()?;
+    let kinds = read_kinds(engine)?;
     let mut with: BTreeMap<Option<String>, BTreeSet<i64>> = BTreeMap::new();
     engine.rows("life", "SELECT leaf, component FROM leaf_component UNION ALL SELECT leaf, NULL FROM leaf", |row| {
         with.entry(row.get(1)?).or_default().insert(row.get(0)?);
@@ -84,8 +85,14 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             .map(|(scope_id, leaves)| (*scope_id, leaves.iter().copied().filter(|leaf| leaves_with.contains(leaf)).collect::<Vec<_>>()))
             .filter(|(_, members)| members.iter().any(|leaf| corrections.contains_key(leaf)))
             .collect();
-        let lines: Vec<Vec<Line>> =
-            groups.par_iter().map(|(_, members)| lines(component, &Counts::of(members, &observed, &corrections), &components)).collect();
+        let lines: Vec<Vec<Line>> = groups
+            .par_iter()
+            .map(|(_, members)| {
+                let within =
+                    || strata(members, &kinds).iter().filter_map(|alike| Counts::of(alike, &observed, &corrections).tally().ok()).collect();
+                lines(component, &Counts::of(members, &observed, &corrections), &components, within)
+            })
+            .collect();
         for ((scope_id, _), lines) in groups.iter().zip(lines) {
             for line in lines {
                 rows.push(engine.scope(*scope_id), &line.values, &line.estimated);
@@ -93,6 +100,26 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         }
     }
     Ok(rows)
+}
+
+/// The platform and the model of each leaf.
+type Kinds = BTreeMap<i64, (Option<String>, Option<String>)>;
+
+fn read_kinds(engine: &Engine) -> Result<Kinds, AnalyticsError> {
+    let select = "SELECT leaf, platform, model_key FROM leaf ORDER BY leaf";
+    Ok(engine.rows("life", select, |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))?.into_iter().collect())
+}
+
+/// The leaves in groups of one design: by platform, or by model where all are of one platform or a platform is not known.
+fn strata(leaves: &[i64], kinds: &Kinds) -> Vec<Vec<i64>> {
+    let platforms: BTreeSet<Option<&String>> = leaves.iter().map(|leaf| kinds.get(leaf).and_then(|kind| kind.0.as_ref())).collect();
+    let mut strata: BTreeMap<(Option<&String>, Option<&String>), Vec<i64>> = BTreeMap::new();
+    for leaf in leaves {
+        let (platform, model) = kinds.get(leaf).map_or((None, None), |(platform, model)| (platform.as_ref(), model.as_ref()));
+        let by_model = platform.is_none() || platforms.len() == 1;
+        strata.entry((platform, model.filter(|_| by_model))).or_default().push(*leaf);
+    }
+    strata.into_values().collect()
 }
 
 fn half_days(age_days: f64) -> usize {
@@ -134,7 +161,7 @@ fn read_corrections(engine: &Engine, component: &Option<String>, components: &[S
     Ok(corrections)
 }
 
-fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> Vec<Line> {
+fn lines(component: &Option<String>, counts: &Counts, components: &[String], within: impl Fn() -> Vec<LifeTally>) -> Vec<Line> {
     let tally = counts.tally();
     let events = tally.as_ref().map_or(0, LifeTally::events);
     let machines = counts.entered.iter().sum::<i64>();
@@ -150,7 +177,7 @@ fn lines(component: &Option<String>, counts: &Counts, components: &[String]) -> 
         lines.extend(counts.incidence(machines, components));
     }
     if let Ok(tally) = &tally {
-        lines.extend(weibull(&base("weibull"), events as i64, tally));
+        lines.extend(weibull(&base("weibull"), events as i64, tally, &within()));
     }
     lines
 }
@@ -238,6 +265,7 @@ impl Counts {
                 let mut values = base.to_vec();
                 values.extend([
                     ("age_years", age_years.into()),
+                    ("conditional_from_years", from_years.into()),
                     ("at_risk", at_risk[half_day].into()),
                     ("events", failed_until[half_day].into()),
                 ]);
@@ -271,6 +299,7 @@ impl Counts {
                         ("curve", "cumulative_incidence".into()),
                         ("machines", machines.into()),
                         ("age_years", age_years.into()),
+                        ("conditional_from_years", years(start).into()),
                         ("at_risk", at_risk[half_day].into()),
                         ("events", self.events_until(half_day, curve.cause).into()),
                     ],
@@ -290,24 +319,22 @@ fn ages_read_off(at_risk: &[i64]) -> impl Iterator<Item = (f64, usize)> + '_ {
         .filter(|(_, half_day)| at_risk.get(*half_day).is_some_and(|n| *n >= FEWEST_AT_RISK))
 }
 
-fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec<Line> {
+/// The fit, and what its shape may be called: rising, falling or constant only where the shape common to the groups of one design, each with its own
+/// scale, says the same. A mixture of designs falls by itself, as the bad ones drop out.
+fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within: &[LifeTally]) -> Vec<Line> {
     let line = |statistic: &'static str, pattern: Option<&'static str>, estimated: Estimated| {
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
     };
-    let coarse;
-    let tally = if tally.rows().len() > MOST_DISTINCT_AGES {
-        coarse = tally.coarsened(RELATIVE_AGE_WIDTH);
-        &coarse
-    } else {
-        tally
-    };
-    let fit = match fit_weibull(tally, CONFIDENCE) {
+    let fit = match fit_weibull(&coarse(tally), CONFIDENCE) {
         Ok(fit) => fit,
         Err(why) => return vec![line("shape", None, Err(why))],
     };
-    let pattern = fit.hazard_pattern().ok().map(|pattern| match pattern {
+    let within: Vec<LifeTally> = within.iter().map(coarse).collect();
+    let shape_within = common_shape(&within, CONFIDENCE);
+    let worded = |shape| shape_within.as_ref().map_or(HazardPattern::Undecided, |within| HazardPattern::worded(&shape, within));
+    let pattern = fit.shape_interval().ok().map(worded).map(|pattern| match pattern {
         HazardPattern::EarlyLife => "early_life",
         HazardPattern::Random => "random",
         HazardPattern::WearOut => "wear_out",
@@ -315,14 +342,20 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec
     });
     let mut lines = vec![
         line("shape", pattern, fit.shape_interval()),
+        line("shape_within_designs", None, shape_within),
         line("scale_years", None, fit.scale_interval()),
         line("b10_years", None, fit.b10()),
         line("median_years", None, fit.quantile(0.5)),
         line("mean_life_years", None, fit.mean_life()),
         line("delta_aic_exponential", None, Interval::exact(fit.aic_exponential - fit.aic)),
     ];
-    if let Ok(lognormal) = fit_lognormal(tally) {
+    if let Ok(lognormal) = fit_lognormal(&coarse(tally)) {
         lines.push(line("delta_aic_lognormal", None, Interval::exact(lognormal.aic() - fit.aic)));
     }
     lines
+}
+
+/// The tally, with ages near each other put together where they are many.
+fn coarse(tally: &LifeTally) -> LifeTally {
+    if tally.rows().len() > MOST_DISTINCT_AGES { tally.coarsened(RELATIVE_AGE_WIDTH) } else { tally.clone() }
 }
