@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::tables::{ColumnKind, TableSchema, evidence_table};
-use polars::prelude::{Column, DataFrame, DataType, NamedFrom, PolarsResult, Series};
+use polars::prelude::{Column, DataFrame, DataType, NamedFrom, PolarsError, PolarsResult, Series};
 
 use crate::engine::Scope;
 use crate::error::AnalyticsError;
@@ -49,8 +49,11 @@ pub type Estimated = Result<Interval, CannotEstimate>;
 /// A growing evidence table.
 pub struct EvidenceRows {
     schema: &'static TableSchema,
+    kinds: BTreeMap<&'static str, &'static ColumnKind>,
     columns: BTreeMap<String, Vec<Cell>>,
     rows: usize,
+    /// The first row that does not fit the dictionary; the table then cannot be made.
+    misfit: Option<String>,
 }
 
 impl EvidenceRows {
@@ -58,7 +61,8 @@ impl EvidenceRows {
         let schema =
             evidence_table(table).ok_or_else(|| AnalyticsError::Table { table, message: "is not in the column dictionary".to_owned() })?;
         let columns = schema.columns.iter().map(|column| (column.name.clone(), Vec::new())).collect();
-        Ok(Self { schema, columns, rows: 0 })
+        let kinds = schema.columns.iter().map(|column| (column.name.as_str(), &column.kind)).collect();
+        Ok(Self { schema, kinds, columns, rows: 0, misfit: None })
     }
 
     /// Adds a row: its scope, its own dimensions and counts by column name, and its estimate.
@@ -75,13 +79,32 @@ impl EvidenceRows {
         row.insert("lower", interval.map(|i| i.lower).into());
         row.insert("upper", interval.map(|i| i.upper).into());
         row.insert("reason", reason.into());
-        for name in row.keys() {
-            debug_assert!(self.columns.contains_key(*name), "{}: no column {name}", self.schema.name);
+        if self.misfit.is_none() {
+            self.misfit = self.misfit_of(&row).map(|misfit| format!("row {}: {misfit}", self.rows + 1));
         }
         for (name, cells) in &mut self.columns {
             cells.push(row.remove(name.as_str()).unwrap_or(Cell::Missing));
         }
         self.rows += 1;
+    }
+
+    /// What of a row the dictionary does not know or allow.
+    fn misfit_of(&self, row: &BTreeMap<&str, Cell>) -> Option<String> {
+        row.iter().find_map(|(name, cell)| {
+            let Some(kind) = self.kinds.get(name) else {
+                return Some(format!("there is no column {name} in the dictionary"));
+            };
+            let fits = match (cell, kind) {
+                (Cell::Missing, _)
+                | (Cell::Text(_), ColumnKind::Text | ColumnKind::Date)
+                | (Cell::Count(_), ColumnKind::Integer64 | ColumnKind::Real)
+                | (Cell::Real(_), ColumnKind::Real)
+                | (Cell::Flag(_), ColumnKind::Flag) => true,
+                (Cell::Count(number), ColumnKind::Integer32) => i32::try_from(*number).is_ok(),
+                _ => false,
+            };
+            (!fits).then(|| format!("the column {name} holds {kind:?}, not {cell:?}"))
+        })
     }
 
     pub fn len(&self) -> usize {
@@ -115,7 +138,13 @@ impl EvidenceRows {
     }
 
     /// The table as a data frame, columns in the order of the dictionary.
+    ///
+    /// # Errors
+    /// A row with a column that is not in the dictionary, or a value of another kind.
     pub fn into_frame(mut self) -> PolarsResult<DataFrame> {
+        if let Some(misfit) = self.misfit {
+            return Err(PolarsError::SchemaMismatch(misfit.into()));
+        }
         let mut columns = Vec::with_capacity(self.schema.columns.len());
         for column in &self.schema.columns {
             let cells = self.columns.remove(&column.name).unwrap_or_default();
@@ -162,5 +191,31 @@ fn flag(cell: &Cell) -> Option<bool> {
     match cell {
         Cell::Flag(value) => Some(*value),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pushed(values: &[(&str, Cell)]) -> PolarsResult<DataFrame> {
+        let mut rows = EvidenceRows::new("failure_rate").unwrap();
+        let scope = Scope { level: "all".to_owned(), key: "all".to_owned(), category: None };
+        rows.push(&scope, &[("events", 1.into())], &Interval::exact(1.0));
+        rows.push(&scope, values, &Interval::exact(1.0));
+        rows.into_frame()
+    }
+
+    #[test]
+    fn what_the_dictionary_does_not_know_makes_no_table() {
+        assert!(pushed(&[("events", 3.into()), ("machine_years", 2.5.into()), ("component", Cell::Missing)]).is_ok());
+        for (values, says) in [
+            ([("event", Cell::Count(3))], "row 2: there is no column event in the dictionary"),
+            ([("events", Cell::Real(3.0))], "row 2: the column events holds Integer64, not Real(3.0)"),
+            ([("component", Cell::Count(3))], "row 2: the column component holds Text, not Count(3)"),
+        ] {
+            let error = pushed(&values).unwrap_err().to_string();
+            assert!(error.contains(says), "{error}");
+        }
     }
 }

@@ -94,26 +94,46 @@ for size, probability in [(14, 0.5), (60, 0.5), (101, 0.9), (5_000, 0.9)]:
     check("quantile_ranks", f"scipy {scipy.__version__} stats.binom (David & Nagaraja 2003, Order Statistics, 7.1)",
           {"size": size, "probability": probability}, {"lower": lower, "upper": upper})
 
-# BCa bootstrap --------------------------------------------------------------------------------------------------------
+# Rates over machines that differ --------------------------------------------------------------------------------------
 
-# scipy's own resampled means go into the JSON, so that bias correction, acceleration and bounds can be compared exactly.
-# Costs without ties or round sums, so that no resampled mean equals the mean but for rounding.
-skewed = np.round(np.random.default_rng(7).lognormal(4.4, 0.7, 25), 3)
-result = stats.bootstrap((skewed,), np.mean, n_resamples=999, method="BCa", rng=np.random.default_rng(11))
-resampled = result.bootstrap_distribution
-left_out = np.array([np.delete(skewed, i).mean() for i in range(len(skewed))])
-deviation = left_out.mean() - left_out
-check("bca", f"scipy {scipy.__version__} stats.bootstrap(method='BCa'), from its own resampled means",
-      {"values": skewed.tolist(), "resampled": resampled.tolist()},
-      {"lower": result.confidence_interval.low, "upper": result.confidence_interval.high,
-       "bias_correction": stats.norm.ppf(((resampled < skewed.mean()).mean() + (resampled <= skewed.mean()).mean()) / 2),
-       "acceleration": (deviation**3).sum() / (6 * (deviation**2).sum() ** 1.5)})
-result = stats.bootstrap((skewed,), np.mean, n_resamples=199_999, method="BCa", batch=10_000, rng=np.random.default_rng(13))
-low, high = result.confidence_interval
-# Monte Carlo: with 9,999 resamples a 2.5 % tail has standard error 0.16 %; over the density at the bound (about 0.06 / SE of the
-# mean) that is 0.03 standard errors of the mean. Asked for: 0.12, four of them.
-check("bca_means", f"scipy {scipy.__version__} stats.bootstrap(method='BCa'), 199,999 resamples; Monte Carlo tolerance",
-      {"values": skewed.tolist()}, {"lower": low, "upper": high}, tolerance=0.12 * result.standard_error)
+# The dispersion is the cluster-robust variance of a Poisson regression without covariates over its model variance, without statsmodels' own
+# correction for few clusters. The interval: gamma quantiles, Student's for the normal one, by scipy.
+rng = np.random.default_rng(41)
+for number, mean, variance in [(25, 2.0, 1.0), (60, 0.4, 0.5), (12, 5.0, 0.5)]:
+    exposure = np.round(rng.exponential(3.0, number) + 0.2, 3)
+    events = rng.poisson(mean * rng.gamma(1 / variance, variance, number) * exposure)
+    fit = sm.GLM(events, np.ones(number), family=sm.families.Poisson(), offset=np.log(exposure)).fit(
+        cov_type="cluster", cov_kwds={"groups": np.arange(number), "use_correction": False})
+    n = exposure.sum() ** 2 / (exposure**2).sum()
+    k = max(0.0, 10 - n)
+    total = events.sum()
+    dispersion = max(1.0, (k * (1 + total / n) + n * fit.cov_params()[0, 0] * total) / (k + n - 1))
+    tail = stats.norm.sf(stats.t.ppf(0.975, k + n - 1))
+    exact = stats.chi2.ppf(0.025, 2 * total) / 2, stats.chi2.ppf(0.975, 2 * total + 2) / 2
+    lower = min(exact[0], stats.gamma.ppf(tail, total / dispersion) * dispersion) / exposure.sum()
+    upper = max(exact[1], stats.gamma.isf(tail, total / dispersion + 1) * dispersion) / exposure.sum()
+    check("clustered_rate", f"statsmodels {statsmodels.__version__} GLM(Poisson, offset), cov_type='cluster'; quantiles by scipy {scipy.__version__}",
+          {"events": events.tolist(), "exposure": exposure.tolist()},
+          {"estimate": np.exp(fit.params[0]), "dispersion": dispersion, "lower": lower, "upper": upper})
+
+# Means over machines --------------------------------------------------------------------------------------------------
+
+# The standard error is the cluster-robust one of a least-squares mean, without statsmodels' own correction for few clusters.
+for number in [6, 15, 80]:
+    costs = [np.round(rng.lognormal(4.4, 0.3) * rng.lognormal(0, 0.5, 1 + rng.poisson(1.5)), 2) for _ in range(number)]
+    value, groups = np.concatenate(costs), np.repeat(np.arange(number), [len(c) for c in costs])
+    fit = sm.OLS(value, np.ones(len(value))).fit(cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False})
+    sizes = np.array([len(c) for c in costs])
+    n = sizes.sum() ** 2 / (sizes**2).sum()
+    error = fit.bse[0] * np.sqrt(n / (n - 1))
+    relative = error / value.mean()
+    freedom = (n - 1) / (1 + 3 * relative**2 * n)
+    shift, half = relative**2, stats.t.ppf(0.975, freedom) * relative
+    check("clustered_mean", f"statsmodels {statsmodels.__version__} OLS of a constant, cov_type='cluster'; quantiles by scipy {scipy.__version__}",
+          {"machines": [c.tolist() for c in costs]},
+          {"estimate": value.mean(), "standard_error": error, "lower": value.mean() - stats.t.ppf(0.975, n - 1) * error,
+           "upper": value.mean() + stats.t.ppf(0.975, n - 1) * error,
+           "amount_lower": value.mean() * np.exp(shift - half), "amount_upper": value.mean() * np.exp(shift + half)})
 
 # Two-by-two tables ----------------------------------------------------------------------------------------------------
 
@@ -217,6 +237,61 @@ expected_exposed = (a + c) * ratio * t1 / (ratio * t1 + t0)
 chi_square = ((a - expected_exposed) ** 2 / expected_exposed + (c - (a + c - expected_exposed)) ** 2 / (a + c - expected_exposed)).sum()
 check("rate_ratio_homogeneity", "Breslow & Day 1987, II, ch. 3, as Pearson's chi-square in numpy; doctors' data (from memory)",
       {"strata": rates}, {"chi_square": chi_square, "p_value": stats.chi2.sf(chi_square, len(doctors) - 1)})
+
+# A Mantel-Haenszel ratio over models that share a design. With one stratum the ratio is that of a Poisson regression on the design, and its robust
+# variance is statsmodels' by cluster. Over several strata, by delete-one-model influence: the derivative of the ratio by a model's weight, numerically.
+def mantel_haenszel(cells, weights):
+    strata = {}
+    for (_, stratum, exposed, events, size), w in zip(cells, weights):
+        side = strata.setdefault(stratum, np.zeros((2, 2)))
+        side[int(exposed)] += w * np.array([events, size])
+    top = sum(s[1, 0] * s[0, 1] / (s[0, 1] + s[1, 1]) for s in strata.values())
+    return np.log(top / sum(s[0, 0] * s[1, 1] / (s[0, 1] + s[1, 1]) for s in strata.values())), strata
+
+
+for strata_number, models in [(1, 10), (4, 12)]:
+    cells = []
+    for model in range(models):
+        own = rng.lognormal(0, 0.4)
+        for stratum in range(strata_number):
+            size = float(np.round(rng.lognormal(5, 0.5), 2))
+            exposed = int(model % 3 == 0)
+            cells.append([model, stratum, exposed, int(rng.poisson(0.1 * (1 + stratum) * own * (1.5 if exposed else 1) * size)), size])
+    ratio, strata = mantel_haenszel(cells, np.ones(len(cells)))
+    factor = np.exp(ratio)
+    influence, expected = {}, {}
+    for model in range(models):
+        step = 1e-5
+        mine = np.array([c[0] == model for c in cells])
+        moved = [mantel_haenszel(cells, np.where(mine, 1 + sign * step, 1.0))[0] for sign in (1, -1)]
+        influence[model] = (moved[0] - moved[1]) / (2 * step)
+        # Expected events, weighted as in the numerator of the ratio.
+        expected[model] = 0.0
+        for m, stratum, exposed, events, size in cells:
+            if m == model:
+                (c, t0), (a, t1) = strata[stratum]
+                rate = (a + c) / (factor * t1 + t0)
+                expected[model] += factor * rate * size * (t0 if exposed else t1) / (t0 + t1)
+    if strata_number == 1:
+        # Independently: the sandwich of a Poisson regression.
+        design = np.column_stack([np.ones(len(cells)), [c[2] for c in cells]])
+        fit = sm.GLM([c[3] for c in cells], design, family=sm.families.Poisson(), offset=np.log([c[4] for c in cells])).fit(
+            cov_type="cluster", cov_kwds={"groups": np.array([c[0] for c in cells]), "use_correction": False})
+        assert abs(fit.params[1] - ratio) < 1e-9
+        assert abs(fit.cov_params()[1, 1] / sum(x**2 for x in influence.values()) - 1) < 1e-6
+    variance = 0.0
+    for side in (0, 1):
+        members = [m for m in range(models) if int(m % 3 == 0) == side]
+        e = np.array([expected[m] for m in members])
+        n = e.sum() ** 2 / (e**2).sum()
+        variance += n / (n - 1) * sum(influence[m] ** 2 for m in members)
+    tables = [{"exposed_events": int(s[1, 0]), "exposed_machine_years": s[1, 1], "reference_events": int(s[0, 0]), "reference_machine_years": s[0, 1]}
+              for s in strata.values()]
+    top = sum(s[1, 0] * s[0, 1] / s[:, 1].sum() for s in strata.values())
+    bottom = sum(s[0, 0] * s[1, 1] / s[:, 1].sum() for s in strata.values())
+    naive = sum(s[:, 0].sum() * s[1, 1] * s[0, 1] / s[:, 1].sum() ** 2 for s in strata.values()) / (top * bottom)
+    check("clustered_ratio", f"statsmodels {statsmodels.__version__} GLM(Poisson), cov_type='cluster' (one stratum); numerical influence of each model in numpy",
+          {"cells": cells, "strata": tables}, {"estimate": factor, "factor": max(1.0, variance / naive)}, tolerance=1e-5)
 
 # Standardisation ------------------------------------------------------------------------------------------------------
 

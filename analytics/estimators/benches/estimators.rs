@@ -4,7 +4,6 @@ use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use fixodds_estimators::CONFIDENCE;
-use fixodds_estimators::bootstrap::{BootstrapPlan, means};
 use fixodds_estimators::kaplan_meier::kaplan_meier;
 use fixodds_estimators::observation::{LifeTally, Lifetime};
 use fixodds_estimators::weibull::fit_weibull;
@@ -30,9 +29,6 @@ fn benches(criterion: &mut Criterion) {
     criterion.bench_function("weibull with b10 interval, 100,000 machines", |b| {
         b.iter(|| fit_weibull(black_box(&tally), CONFIDENCE).and_then(|fit| fit.b10()))
     });
-    let mut random = Pcg64Mcg::seed_from_u64(2);
-    let costs: Vec<[f64; 3]> = (0..2_000).map(|_| [random.random(), random.random(), random.random()]).collect();
-    criterion.bench_function("bootstrap of three means, 2,000 jobs", |b| b.iter(|| means(black_box(&costs), &BootstrapPlan::default())));
 }
 
 criterion_group! { name = group; config = Criterion::default().sample_size(10); targets = benches }

@@ -15,9 +15,7 @@
 //!
 //! Assumptions: machines are independent; what a machine's exposure is does not depend on its faults. Coverage: `tests/coverage_spread.rs`.
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
-use crate::distributions::{gamma_quantile, normal_cdf, two_sided_error};
+use crate::distributions::{gamma_quantile, normal_cdf, student};
 use crate::poisson::garwood;
 use crate::{CannotEstimate, Interval};
 
@@ -94,14 +92,12 @@ impl RateSums {
 /// # Errors
 /// As [`RateSums::dispersion`]; a confidence level outside (0, 1).
 pub fn clustered_rate(sums: &RateSums, confidence: f64) -> Result<Interval, CannotEstimate> {
-    let error = two_sided_error(confidence)?;
     let exact = garwood(sums.events, sums.exposure, confidence)?;
     let Dispersion { factor, degrees_of_freedom } = sums.dispersion()?;
     if sums.events == 0 {
         return Ok(exact);
     }
-    let student = StudentsT::new(0.0, 1.0, degrees_of_freedom).map_err(|_| CannotEstimate::NotFinite)?;
-    let tail = normal_cdf(student.inverse_cdf(error / 2.0));
+    let tail = normal_cdf(-student(degrees_of_freedom, confidence)?);
     let events = sums.events as f64 / factor;
     let unit = factor / sums.exposure;
     let lower = gamma_quantile(events, tail)? * unit;

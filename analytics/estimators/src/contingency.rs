@@ -59,6 +59,20 @@ pub struct Homogeneity {
     pub p_value: f64,
 }
 
+impl Homogeneity {
+    /// The same test where units are not independent, so that chance alone gives `factor` times the chi-square (Rao & Scott 1981, J. Am. Stat. Assoc.
+    /// 76:221, from memory).
+    ///
+    /// # Errors
+    /// A factor that is not positive and finite.
+    pub fn overdispersed(&self, factor: f64) -> Result<Self, CannotEstimate> {
+        let chi_square = self.chi_square / factor;
+        let distribution = ChiSquared::new(self.degrees_of_freedom as f64).map_err(|_| CannotEstimate::NotFinite)?;
+        let p_value = distribution.sf(chi_square);
+        if factor > 0.0 && chi_square.is_finite() { Ok(Self { chi_square, p_value, ..*self }) } else { Err(CannotEstimate::NotFinite) }
+    }
+}
+
 /// Risk of the exposed over risk of the reference.
 ///
 /// # Errors

@@ -4,7 +4,7 @@
 //! rates, and its beta quantile does not end for large shapes. So beta quantiles start from a bracketed root, and both are refined
 //! by Newton steps on the scale of logarithms: `ln x <- ln x - (ln F(x) - ln p) F(x) / (x f(x))`.
 
-use statrs::distribution::{Beta, Continuous, ContinuousCDF, Gamma, Normal};
+use statrs::distribution::{Beta, Continuous, ContinuousCDF, Gamma, Normal, StudentsT};
 
 use crate::CannotEstimate;
 use crate::numeric::root;
@@ -31,6 +31,28 @@ pub(crate) fn normal_quantile(probability: f64) -> f64 {
 /// Standard normal distribution function.
 pub(crate) fn normal_cdf(z: f64) -> f64 {
     Normal::standard().cdf(z)
+}
+
+/// Above so many degrees of freedom Student's distribution is the normal one.
+const AS_GOOD_AS_NORMAL: f64 = 1e6;
+
+/// Student's quantile that leaves half of the two-sided error above it, for example 2.26 at 0.95 with nine degrees of freedom.
+pub(crate) fn student(degrees_of_freedom: f64, confidence: f64) -> Result<f64, CannotEstimate> {
+    if degrees_of_freedom > AS_GOOD_AS_NORMAL {
+        return two_sided_z(confidence);
+    }
+    let error = two_sided_error(confidence)?;
+    Ok(-students(degrees_of_freedom)?.inverse_cdf(error / 2.0))
+}
+
+/// How likely Student's distribution is to lie farther from zero than `t`.
+pub(crate) fn student_p_value(t: f64, degrees_of_freedom: f64) -> Result<f64, CannotEstimate> {
+    let tail = if degrees_of_freedom > AS_GOOD_AS_NORMAL { normal_cdf(-t.abs()) } else { students(degrees_of_freedom)?.cdf(-t.abs()) };
+    if tail.is_finite() { Ok((2.0 * tail).clamp(0.0, 1.0)) } else { Err(CannotEstimate::NotFinite) }
+}
+
+fn students(degrees_of_freedom: f64) -> Result<StudentsT, CannotEstimate> {
+    StudentsT::new(0.0, 1.0, degrees_of_freedom).map_err(|_| CannotEstimate::NotFinite)
 }
 
 /// Quantile of the gamma distribution with unit rate; zero where it is smaller than the smallest number.
@@ -88,6 +110,17 @@ mod tests {
                 assert!((found / expected - 1.0).abs() < 1e-7, "{probability} {shape}: {found} {expected}");
             }
         }
+    }
+
+    /// With one degree of freedom `P(T < t) = 1/2 + atan(t)/pi`, with two the quantile is `(2 p - 1) / sqrt(2 p (1 - p))`.
+    #[test]
+    fn students_quantiles_agree_with_closed_forms() {
+        let one = (std::f64::consts::PI * 0.475).tan();
+        assert!((student(1.0, 0.95).unwrap() / one - 1.0).abs() < 1e-8);
+        assert!((student(2.0, 0.95).unwrap() - 0.95 / (2.0f64 * 0.975 * 0.025).sqrt()).abs() < 1e-8);
+        assert!((student(9e5, 0.95).unwrap() - two_sided_z(0.95).unwrap()).abs() < 1e-5);
+        assert!((student_p_value(one, 1.0).unwrap() - 0.05).abs() < 1e-10);
+        assert!(student(-1.0, 0.95).is_err() && student_p_value(f64::NAN, 3.0).is_err());
     }
 
     /// For a tiny shape, F(x) is close to `x^shape / Gamma(shape + 1)`.

@@ -128,7 +128,7 @@ impl GammaPoisson {
         let (shape, rate) = (mean * mean / variance, mean / variance);
         let quantile = |p: f64| Ok(gamma_quantile(shape, p)? / rate);
         Ok(Posterior {
-            interval: Interval::new(mean, quantile(tail)?, quantile(1.0 - tail)?, confidence)?,
+            interval: around(mean, quantile(tail)?, quantile(1.0 - tail)?, confidence)?,
             probability_above: Gamma::new(shape, 1.0).map_err(|_| CannotEstimate::NotFinite)?.sf(value * rate),
             own_weight,
             variance,
@@ -189,7 +189,7 @@ impl BetaBinomial {
         let size = mean * (1.0 - mean) / variance - 1.0;
         let (a, b) = (mean * size, (1.0 - mean) * size);
         Ok(Posterior {
-            interval: Interval::new(mean, beta_quantile(a, b, tail)?, beta_quantile(a, b, 1.0 - tail)?, confidence)?,
+            interval: around(mean, beta_quantile(a, b, tail)?, beta_quantile(a, b, 1.0 - tail)?, confidence)?,
             probability_above: Beta::new(a, b).map_err(|_| CannotEstimate::NotFinite)?.sf(value),
             own_weight,
             variance,
@@ -281,6 +281,11 @@ where
 
 fn evenly(from: f64, to: f64, steps: i32) -> impl Iterator<Item = f64> {
     (0..=steps).map(move |step| from + (to - from) * f64::from(step) / f64::from(steps))
+}
+
+/// The mean of a very skewed posterior may lie beyond its own 97.5 % quantile; the interval then reaches to it.
+fn around(mean: f64, lower: f64, upper: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
+    Interval::new(mean, lower.min(mean), upper.max(mean), confidence)
 }
 
 struct Averaged {

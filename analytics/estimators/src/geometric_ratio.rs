@@ -7,8 +7,8 @@
 //! Assumptions: clusters independent of each other, and the two groups of each other; enough clusters for the normal
 //! approximation, for which [`FEWEST_CLUSTERS`] is our own least number.
 
-use crate::bootstrap::{MeanSums, mean_from_sums};
 use crate::distributions::two_sided_z;
+use crate::mean::{MeanError, MeanSums};
 use crate::{CannotEstimate, Interval};
 
 /// Fewer clusters than this on either side give no ratio.
@@ -25,8 +25,8 @@ pub fn ratio_of_geometric_means(group: &MeanSums, reference: &MeanSums, confiden
         if found < FEWEST_CLUSTERS {
             return Err(CannotEstimate::TooFewObservations { found, needed: FEWEST_CLUSTERS });
         }
-        let mean = mean_from_sums(sums, confidence)?;
-        Ok((mean.estimate, (mean.upper - mean.estimate) / z))
+        let MeanError { mean, standard_error, .. } = sums.mean()?;
+        Ok((mean, standard_error))
     };
     let ((mean, error), (reference_mean, reference_error)) = (side(group)?, side(reference)?);
     let (difference, half_width) = (mean - reference_mean, z * error.hypot(reference_error));

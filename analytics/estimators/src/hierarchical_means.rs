@@ -22,8 +22,8 @@
 //! Assumptions: groups are exchangeable within families, families within the whole; `v_i` is known. For `v_i` from few records see
 //! [`pooled_variances`].
 
-use crate::bootstrap::MeanSums;
 use crate::distributions::two_sided_z;
+use crate::mean::MeanSums;
 use crate::{CannotEstimate, Interval};
 
 /// Steps of the grid over each of the two weights.

@@ -58,6 +58,19 @@ impl HazardPattern {
             _ => Self::Undecided,
         }
     }
+
+    /// What may be said in words of a shape fitted to all machines together and of the shape that groups of one design share ([`common_shape`]): only
+    /// what both say. A mixture of designs falls by itself, and so does one of machines: where their hazards have a relative variance of 1 and
+    /// half of them have failed, a constant hazard has a shape of 0.7 to 0.9. So early life is worded only where the shape within designs lies wholly
+    /// below 0.8.
+    pub fn worded(together: &Interval, within: &Interval) -> Self {
+        match (Self::from_shape(together), Self::from_shape(within)) {
+            (Self::EarlyLife, _) if within.upper < PRACTICALLY_CONSTANT_HAZARD.0 => Self::EarlyLife,
+            (Self::EarlyLife, _) => Self::Undecided,
+            (a, b) if a == b => a,
+            _ => Self::Undecided,
+        }
+    }
 }
 
 /// The fit, and what can be asked of it.
@@ -222,6 +235,37 @@ impl WeibullFit {
     }
 }
 
+/// Groups with fewer events than this say too little of the shape they share, and their scales would lift it.
+pub const FEWEST_EVENTS_OF_A_GROUP: u64 = 5;
+
+/// The shape common to groups that each have their own scale, with its profile-likelihood interval: the sum over groups of the log-likelihoods at each
+/// group's best scale for the shape (Lawless 2003, 5.3, from memory). Groups that fail at different rates, each at a constant one, have shape 1,
+/// where their mixture has less. Groups with fewer than [`FEWEST_EVENTS_OF_A_GROUP`] events are passed over.
+///
+/// # Errors
+/// No group with enough events, no maximum, an interval without bounds.
+pub fn common_shape(groups: &[LifeTally], confidence: f64) -> Result<Interval, CannotEstimate> {
+    let chi_square = two_sided_z(confidence)?.powi(2);
+    let enough = |tally: &&LifeTally| tally.events() >= FEWEST_EVENTS_OF_A_GROUP && check_two_parameters(tally).is_ok();
+    let groups: Vec<Likelihood> = groups.iter().filter(enough).map(Likelihood::new).collect();
+    if groups.is_empty() {
+        return Err(CannotEstimate::TooFewEvents { found: 0, needed: FEWEST_EVENTS_OF_A_GROUP as usize });
+    }
+    let profile = |log_shape: f64| groups.iter().map(|group| group.profile(log_shape)).sum::<f64>();
+    let grid: Vec<f64> = (0..=GRID).map(|i| SHAPES.0.ln() + (SHAPES.1.ln() - SHAPES.0.ln()) * i as f64 / GRID as f64).collect();
+    let heights: Vec<f64> = grid.iter().map(|&x| profile(x)).collect();
+    let best = (0..=GRID).max_by(|&i, &j| heights[i].total_cmp(&heights[j])).unwrap_or(0);
+    if best == 0 || best == GRID || !heights[best].is_finite() {
+        return Err(CannotEstimate::NoConvergence);
+    }
+    let log_shape = root(|x| groups.iter().map(|group| group.score(x)).sum(), grid[best - 1], grid[best + 1])?;
+    let cut = profile(log_shape) - chi_square / 2.0;
+    let crossing = |outside: usize| root(|x| profile(x) - cut, grid[outside].min(log_shape), grid[outside].max(log_shape));
+    let below = (0..best).rev().find(|&i| heights[i] < cut).map(crossing).transpose()?;
+    let above = (best + 1..=GRID).find(|&i| heights[i] < cut).map(crossing).transpose()?.ok_or(CannotEstimate::NotFinite)?;
+    Interval::new(log_shape.exp(), below.map_or(0.0, f64::exp), above.exp(), confidence)
+}
+
 /// The data as the log-likelihood needs them, with time in units of the last time, so that no power overflows.
 #[derive(Debug, Clone, PartialEq)]
 struct Likelihood {
@@ -375,6 +419,50 @@ mod tests {
                 assert!((u.exp_m1() - u - excess).abs() <= 1e-12 * (1.0 + excess), "{excess}: {u}");
             }
         }
+    }
+
+    /// Quantiles of an exponential life with this mean, all failed.
+    fn constant(mean: f64, units: u32) -> Vec<(f64, f64, bool)> {
+        (0..units).map(|i| (0.0, -mean * (-(f64::from(i) + 0.5) / f64::from(units)).ln_1p(), true)).collect()
+    }
+
+    /// Two designs with a constant hazard each, tenfold apart: together they fall, within them they do not.
+    #[test]
+    fn a_mixture_of_constant_hazards_is_no_early_life() {
+        let (bad, good) = (constant(2.0, 150), constant(20.0, 150));
+        let both: Vec<_> = bad.iter().chain(&good).copied().collect();
+        let together = fit(&both).unwrap().shape_interval().unwrap();
+        assert_eq!(HazardPattern::from_shape(&together), HazardPattern::EarlyLife);
+        let within = common_shape(&[tally(&bad), tally(&good)], 0.95).unwrap();
+        assert!((within.estimate - 1.0).abs() < 0.05 && within.lower < 1.0 && 1.0 < within.upper, "{within:?}");
+        assert_eq!(HazardPattern::worded(&together, &within), HazardPattern::Undecided);
+    }
+
+    /// One group has the shape of its own fit; the same group in another unit of time beside it has the same shape, surer by a factor of sqrt(2).
+    #[test]
+    fn the_shape_of_one_group_is_that_of_its_fit() {
+        let units: Vec<_> = (1..40).map(|i| (0.0, f64::from(i * i), i % 3 != 0)).collect();
+        let alone = fit(&units).unwrap().shape_interval().unwrap();
+        let found = common_shape(&[tally(&units)], 0.95).unwrap();
+        assert!((found.estimate / alone.estimate - 1.0).abs() < 1e-8 && (found.upper / alone.upper - 1.0).abs() < 1e-8);
+        let slower: Vec<_> = units.iter().map(|&(entry, exit, event)| (entry, exit * 7.0, event)).collect();
+        let twice = common_shape(&[tally(&units), tally(&slower)], 0.95).unwrap();
+        assert!((twice.estimate / alone.estimate - 1.0).abs() < 1e-8 && twice.upper < alone.upper);
+        assert_eq!(common_shape(&[], 0.95), Err(CannotEstimate::TooFewEvents { found: 0, needed: 5 }));
+        let few = tally(&[(0.0, 1.0, true), (0.0, 2.0, true)]);
+        assert!(common_shape(&[few], 0.95).is_err());
+    }
+
+    #[test]
+    fn only_what_both_shapes_say_is_worded() {
+        let of = |lower, upper| Interval::new((lower + upper) / 2.0, lower, upper, 0.95).unwrap();
+        let worded = |together, within| HazardPattern::worded(&together, &within);
+        assert_eq!(worded(of(1.2, 1.8), of(1.1, 2.0)), HazardPattern::WearOut);
+        assert_eq!(worded(of(1.2, 1.8), of(0.9, 2.0)), HazardPattern::Undecided);
+        assert_eq!(worded(of(0.5, 0.7), of(0.5, 0.75)), HazardPattern::EarlyLife);
+        assert_eq!(worded(of(0.5, 0.7), of(0.7, 0.95)), HazardPattern::Undecided);
+        assert_eq!(worded(of(0.9, 1.1), of(0.85, 1.2)), HazardPattern::Random);
+        assert_eq!(worded(of(0.9, 1.1), of(1.1, 1.4)), HazardPattern::Undecided);
     }
 
     #[test]

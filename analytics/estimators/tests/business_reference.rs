@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::budget_selection::{Part, best_within_budget, greedy_within_budget};
+use fixodds_estimators::clustered_rate::Dispersion;
 use fixodds_estimators::hierarchical_means::{GroupMean, at_variances};
 use fixodds_estimators::negative_binomial::Forecast;
 use fixodds_estimators::observation::{LifeTally, Lifetime};
-use fixodds_estimators::trend::{Trend, YearOfEvents, YearOfMeans, mean_trend, rate_trend};
+use fixodds_estimators::trend::{AgeYear, Trend, YearOfMeans, mean_trend, rate_trend};
 use fixodds_estimators::weibull::fit_weibull;
 use serde_json::Value;
 
@@ -77,9 +78,11 @@ fn estimated(name: &str, input: &Value) -> Found {
             Found::from([("best", vec![best])])
         }
         "rate_trend" => {
-            let years = list("year").into_iter().zip(list("events")).zip(list("expected"));
-            let years: Vec<YearOfEvents> = years.map(|((year, events), expected)| YearOfEvents { year, events, expected }).collect();
-            trend(rate_trend(&years, CONFIDENCE).unwrap())
+            let cells = list("age_band").into_iter().zip(list("year")).zip(list("events").into_iter().zip(list("exposure")));
+            let cells: Vec<AgeYear> =
+                cells.map(|((age_band, year), (events, exposure))| AgeYear { age_band: age_band as u64, year, events, exposure }).collect();
+            let alike = Dispersion { factor: 1.0, degrees_of_freedom: f64::INFINITY };
+            trend(rate_trend(&cells, &alike, CONFIDENCE).unwrap())
         }
         "mean_trend" => {
             let years = list("year").into_iter().zip(list("mean")).zip(list("standard_error"));

@@ -8,7 +8,6 @@
 use std::ops::RangeInclusive;
 
 use fixodds_estimators::binomial::{ClusterSums, binomial_test, clopper_pearson, clustered_wilson, wilson};
-use fixodds_estimators::bootstrap::{BootstrapPlan, clustered_means, means};
 use fixodds_estimators::contingency::*;
 use fixodds_estimators::empirical_bayes::{BetaBinomial, GammaPoisson, Posterior, RateGroup, ShareGroup};
 use fixodds_estimators::funnel::{binomial_limits, poisson_limits};
@@ -125,66 +124,6 @@ fn quantiles() {
             values.sort_by(f64::total_cmp);
             quantile_interval(&values, probability, CONFIDENCE)
         });
-    }
-}
-
-/// 1,999 resamples are enough to measure coverage.
-fn plan() -> BootstrapPlan {
-    BootstrapPlan { resamples: 1_999, ..BootstrapPlan::default() }
-}
-
-/// Lognormal costs. BCa covers less than it says while few values must speak for a long tail: the ranges hold what was measured.
-#[test]
-fn mean_costs() {
-    let less = [
-        (5, 0.7, 0.78..=0.84),
-        (8, 0.7, 0.83..=0.88),
-        (12, 0.7, 0.86..=0.90),
-        (20, 0.7, 0.88..=0.92),
-        (40, 0.7, 0.90..=0.94),
-        (100, 0.7, 0.92..=0.96),
-        (5, 0.4, 0.81..=0.87),
-        (10, 0.4, 0.88..=0.92),
-        (20, 0.4, 0.89..=0.93),
-        (40, 0.4, NOMINAL),
-    ];
-    for (size, spread, asked) in less {
-        let costs = LogNormal::new(4.5, spread).unwrap();
-        coverage(&format!("BCa mean of {size}, log sd {spread}"), asked, (4.5f64 + spread * spread / 2.0).exp(), |g| {
-            let rows: Vec<[f64; 1]> = costs.sample_iter(g).take(size).map(|cost| [cost]).collect();
-            let [mean] = means(&rows, &plan());
-            mean
-        });
-    }
-    let normal = BootstrapPlan { normal_above: 0, ..plan() };
-    let costs = LogNormal::new(4.5, 0.7).unwrap();
-    coverage("normal mean of 2001, log sd 0.7", NOMINAL, (4.5f64 + 0.245).exp(), |g| {
-        let rows: Vec<[f64; 1]> = costs.sample_iter(g).take(2_001).map(|cost| [cost]).collect();
-        let [mean] = means(&rows, &normal);
-        mean
-    });
-}
-
-/// Costs that share a level within a machine (log sd 0.3) and vary between its jobs (log sd 0.5), 1 + Poisson(1.5) jobs each.
-#[test]
-fn clustered_mean_costs() {
-    let (level, job) = (LogNormal::new(4.5, 0.3).unwrap(), LogNormal::new(0.0, 0.5).unwrap());
-    let truth = (4.5f64 + 0.3 * 0.3 / 2.0 + 0.5 * 0.5 / 2.0).exp();
-    for (machines, asked) in [(10, 0.85..=0.90), (20, 0.89..=0.93), (60, 0.91..=0.96), (300, NOMINAL)] {
-        for (method, normal_above) in [("BCa", 2_000), ("normal", 0)] {
-            coverage(&format!("clustered {method} mean, {machines} machines"), asked.clone(), truth, |g| {
-                let (mut rows, mut machine_ids) = (Vec::new(), Vec::new());
-                for machine in 0..machines {
-                    let level = level.sample(g);
-                    for _ in 0..1 + poisson(g, 1.5) {
-                        rows.push([level * job.sample(g)]);
-                        machine_ids.push(machine);
-                    }
-                }
-                let [mean] = clustered_means(&rows, &machine_ids, &BootstrapPlan { normal_above, ..plan() });
-                mean
-            });
-        }
     }
 }
 

@@ -3,10 +3,12 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::binomial::{ClusterSums, binomial_test, clopper_pearson, clustered_wilson, wilson};
-use fixodds_estimators::bootstrap::{BootstrapPlan, bca, means};
+use fixodds_estimators::clustered_rate::{RateSums, clustered_rate};
+use fixodds_estimators::clustered_ratio::{Cell, cluster_spread};
 use fixodds_estimators::contingency::*;
 use fixodds_estimators::empirical_bayes::{BetaBinomial, Fit, GammaPoisson, Posterior, RateGroup, ShareGroup};
 use fixodds_estimators::funnel::{FunnelLimits, binomial_limits, poisson_limits};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums, mean_from_sums};
 use fixodds_estimators::multiplicity::{benjamini_hochberg, holm};
 use fixodds_estimators::poisson::{garwood, poisson_test};
 use fixodds_estimators::quantile::{quantile, quantile_interval};
@@ -70,20 +72,45 @@ fn estimated(name: &str, input: &Value) -> Found {
             let ranks: Vec<f64> = (1..=count("size")).map(|rank| rank as f64).collect();
             interval(quantile_interval(&ranks, number("probability"), CONFIDENCE).unwrap())
         }
-        "bca" => {
-            let (values, mut resampled) = (list("values"), list("resampled"));
-            let (sum, n) = (values.iter().sum::<f64>(), values.len() as f64);
-            let without_one: Vec<f64> = values.iter().map(|value| (sum - value) / (n - 1.0)).collect();
-            let bca = bca(sum / n, &mut resampled, &without_one, CONFIDENCE).unwrap();
-            let mut found = interval(bca.interval);
-            found.insert("bias_correction", vec![bca.bias_correction]);
-            found.insert("acceleration", vec![bca.acceleration]);
+        "clustered_rate" => {
+            let machines = list("events").into_iter().map(|events| events as u64).zip(list("exposure"));
+            let sums = RateSums::from_machines(machines);
+            let mut found = interval(clustered_rate(&sums, CONFIDENCE).unwrap());
+            found.insert("dispersion", vec![sums.dispersion().unwrap().factor]);
             found
         }
-        "bca_means" => {
-            let rows: Vec<[f64; 1]> = list("values").into_iter().map(|value| [value]).collect();
-            let [mean] = means(&rows, &BootstrapPlan::default());
-            interval(mean.unwrap())
+        "clustered_mean" => {
+            let mut sums = MeanSums { clusters: 0, rows: 0.0, value: 0.0, value_squared: 0.0, value_times_rows: 0.0, rows_squared: 0.0 };
+            for machine in input["machines"].as_array().unwrap() {
+                let values = numbers(machine);
+                let (s, n) = (values.iter().sum::<f64>(), values.len() as f64);
+                sums.clusters += 1;
+                sums.rows += n;
+                sums.value += s;
+                sums.value_squared += s * s;
+                sums.value_times_rows += s * n;
+                sums.rows_squared += n * n;
+            }
+            let mut found = interval(mean_from_sums(&sums, CONFIDENCE).unwrap());
+            found.insert("standard_error", vec![sums.mean().unwrap().standard_error]);
+            let amount = mean_amount_from_sums(&sums, CONFIDENCE).unwrap();
+            found.insert("amount_lower", vec![amount.lower]);
+            found.insert("amount_upper", vec![amount.upper]);
+            found
+        }
+        "clustered_ratio" => {
+            let cells: Vec<Cell> = input["cells"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .map(|cell| {
+                    let cell = numbers(cell);
+                    Cell { cluster: cell[0] as u64, stratum: cell[1] as u64, exposed: cell[2] == 1.0, events: cell[3], size: cell[4] }
+                })
+                .collect();
+            let independent = mantel_haenszel_rate_ratio(&strata(input, rate_table), CONFIDENCE).unwrap();
+            let spread = cluster_spread(&cells, &independent).unwrap();
+            Found::from([("estimate", vec![independent.estimate]), ("factor", vec![spread.factor])])
         }
         "risk_ratio" => interval(risk_ratio(&risk_table(input), CONFIDENCE).unwrap().interval),
         "odds_ratio" => interval(odds_ratio(&risk_table(input), CONFIDENCE).unwrap().interval),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::binomial::wilson;
-use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
+use fixodds_estimators::mean::{MeanError, MeanSums};
 use fixodds_estimators::observation::{LifeTally, TimeTally};
 use fixodds_estimators::quantile::quantile;
 use fixodds_estimators::trend::{YearOfMeans, mean_trend};
@@ -23,8 +23,6 @@ const FEWEST_IN_GROUP: i64 = 30;
 const FEWEST_ENDS: u64 = 20;
 /// and half of the machines must end by an age at which at least so many are watched.
 const FEWEST_AT_RISK: u64 = 10;
-/// Half the width of a 95 % normal interval, in standard errors.
-const Z: f64 = 1.959_963_984_540_054;
 const RELATIVE_AGE_WIDTH: f64 = 0.01;
 const DAYS_PER_YEAR: f64 = 365.25;
 
@@ -92,9 +90,8 @@ fn add_parts_drift(engine: &Engine) -> Result<(), AnalyticsError> {
                 value_times_rows: row.get("amount_times_jobs")?,
                 rows_squared: row.get("jobs_squared")?,
             };
-            if let Ok(mean) = mean_from_sums(&sums, CONFIDENCE) {
-                let standard_error = (mean.upper - mean.lower) / (2.0 * Z);
-                years.push(YearOfMeans { year: -(back as f64), mean: mean.estimate, standard_error });
+            if let Ok(MeanError { mean, standard_error, .. }) = sums.mean() {
+                years.push(YearOfMeans { year: -(back as f64), mean, standard_error });
             }
         }
         Ok(())

@@ -1,6 +1,6 @@
 //! The table `quote`.
 
-use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::{CONFIDENCE, Interval, two_sided_z};
 
 use super::answer::better_above;
@@ -79,7 +79,7 @@ impl Quotes {
 fn mean(costs: &Costs) -> Estimated {
     let (n, value) = (costs.jobs as f64, costs.mean * costs.jobs as f64);
     let value_squared = (costs.variance + costs.mean * costs.mean) * n;
-    mean_from_sums(
+    mean_amount_from_sums(
         &MeanSums { clusters: costs.jobs as u64, rows: n, value, value_squared, value_times_rows: value, rows_squared: n },
         CONFIDENCE,
     )

@@ -1,13 +1,14 @@
 //! `design_contrast`: sealed against bolted drums, brushed against brushless motors, crude and adjusted for age and category.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use fixodds_estimators::clustered_ratio::{Cell as ClusterCell, ClusterSpread, cluster_spread};
 use fixodds_estimators::contingency::{
-    RateTable, RiskTable, breslow_day, mantel_haenszel_odds_ratio, mantel_haenszel_rate_ratio, mantel_haenszel_risk_ratio, rate_ratio,
-    rate_ratio_homogeneity, ratio_p_value, risk_ratio, risk_ratio_homogeneity,
+    Homogeneity, RateTable, RiskTable, breslow_day, mantel_haenszel_odds_ratio, mantel_haenszel_rate_ratio, mantel_haenszel_risk_ratio,
+    rate_ratio, rate_ratio_homogeneity, risk_ratio, risk_ratio_homogeneity,
 };
 use fixodds_estimators::multiplicity::benjamini_hochberg;
-use fixodds_estimators::{CONFIDENCE, Interval};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
 use crate::engine::{Engine, Scope};
@@ -24,104 +25,168 @@ const FALSE_DISCOVERY_RATE: f64 = 0.05;
 type Question = (usize, Option<String>, Option<String>);
 /// Category and age band, by its lower edge in hundredths of a year.
 type Stratum = (String, i64);
+/// Events and jobs or machine-years, by stratum, whether exposed, and model.
+type Cells = BTreeMap<(Stratum, bool, String), (u64, f64)>;
+
+/// One statistic: its value, and for a ratio the p-value that it is 1 and by how much models of one design scatter beyond chance.
+struct Statistic {
+    name: &'static str,
+    estimated: Estimated,
+    p_value: Option<f64>,
+    spread: Option<ClusterSpread>,
+}
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut found = Vec::new();
-    for (question, strata) in read_jobs(engine)? {
-        let strata: Vec<RiskTable> = strata.into_values().collect();
-        let crude =
-            strata.iter().fold(RiskTable { exposed_events: 0, exposed_total: 0, reference_events: 0, reference_total: 0 }, |a, b| {
-                RiskTable {
-                    exposed_events: a.exposed_events + b.exposed_events,
-                    exposed_total: a.exposed_total + b.exposed_total,
-                    reference_events: a.reference_events + b.reference_events,
-                    reference_total: a.reference_total + b.reference_total,
-                }
-            });
-        let counts = Counts {
-            exposed_events: crude.exposed_events,
-            exposed_total: crude.exposed_total as f64,
-            reference_events: crude.reference_events,
-            reference_total: crude.reference_total as f64,
-            strata: strata.len(),
-        };
-        let estimates = [
-            ("risk_ratio_crude", risk_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval)),
-            ("risk_ratio_mantel_haenszel", mantel_haenszel_risk_ratio(&strata, CONFIDENCE)),
-            ("risk_homogeneity_p", risk_ratio_homogeneity(&strata).and_then(|test| Interval::exact(test.p_value))),
-            ("odds_ratio_mantel_haenszel", mantel_haenszel_odds_ratio(&strata, CONFIDENCE)),
-            ("breslow_day_p", breslow_day(&strata, true).and_then(|test| Interval::exact(test.p_value))),
+    for (question, cells) in read(engine, evidence_sql!("contrast_jobs"), "condemned", "jobs")? {
+        let tables: Vec<RiskTable> = strata(&cells).into_iter().map(risk_table).collect();
+        let crude = risk_table(together(&cells));
+        let (by_stratum, at_once) = (clusters(&cells, true), clusters(&cells, false));
+        let [odds, risks] = [mantel_haenszel_odds_ratio(&tables, CONFIDENCE), mantel_haenszel_risk_ratio(&tables, CONFIDENCE)];
+        let spread = risks.clone().and_then(|risks| cluster_spread(&by_stratum, &risks));
+        let statistics = [
+            ratio("risk_ratio_crude", risk_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval), |ratio| cluster_spread(&at_once, ratio)),
+            ratio("risk_ratio_mantel_haenszel", risks, |_| spread.clone()),
+            homogeneity("risk_homogeneity_p", risk_ratio_homogeneity(&tables), &spread),
+            ratio("odds_ratio_mantel_haenszel", odds, |_| spread.clone()),
+            homogeneity("breslow_day_p", breslow_day(&tables, true), &spread),
         ];
-        add(&mut found, &question, "write_off", &counts, &estimates);
+        add(&mut found, &question, "write_off", &cells, statistics);
     }
-    for (question, strata) in read_rates(engine)? {
-        let strata: Vec<RateTable> = strata.into_values().collect();
-        let empty = RateTable { exposed_events: 0, exposed_machine_years: 0.0, reference_events: 0, reference_machine_years: 0.0 };
-        let crude = strata.iter().fold(empty, |a, b| RateTable {
-            exposed_events: a.exposed_events + b.exposed_events,
-            exposed_machine_years: a.exposed_machine_years + b.exposed_machine_years,
-            reference_events: a.reference_events + b.reference_events,
-            reference_machine_years: a.reference_machine_years + b.reference_machine_years,
-        });
-        let counts = Counts {
-            exposed_events: crude.exposed_events,
-            exposed_total: crude.exposed_machine_years,
-            reference_events: crude.reference_events,
-            reference_total: crude.reference_machine_years,
-            strata: strata.len(),
-        };
-        let estimates = [
-            ("rate_ratio_crude", rate_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval)),
-            ("rate_ratio_mantel_haenszel", mantel_haenszel_rate_ratio(&strata, CONFIDENCE)),
-            ("rate_homogeneity_p", rate_ratio_homogeneity(&strata).and_then(|test| Interval::exact(test.p_value))),
+    for (question, cells) in read(engine, evidence_sql!("contrast_rates"), "events", "machine_years")? {
+        let tables: Vec<RateTable> = strata(&cells).into_iter().map(rate_table).collect();
+        let crude = rate_table(together(&cells));
+        let (by_stratum, at_once) = (clusters(&cells, true), clusters(&cells, false));
+        let rates = mantel_haenszel_rate_ratio(&tables, CONFIDENCE);
+        let spread = rates.clone().and_then(|rates| cluster_spread(&by_stratum, &rates));
+        let statistics = [
+            ratio("rate_ratio_crude", rate_ratio(&crude, CONFIDENCE).map(|ratio| ratio.interval), |ratio| cluster_spread(&at_once, ratio)),
+            ratio("rate_ratio_mantel_haenszel", rates, |_| spread.clone()),
+            homogeneity("rate_homogeneity_p", rate_ratio_homogeneity(&tables), &spread),
         ];
-        add(&mut found, &question, "failure", &counts, &estimates);
+        add(&mut found, &question, "failure", &cells, statistics);
     }
     rows(&found)
 }
 
-struct Counts {
-    exposed_events: u64,
-    exposed_total: f64,
-    reference_events: u64,
-    reference_total: f64,
-    strata: usize,
+/// A ratio whose interval rests on the variance between models, since machines of one model share its design.
+fn ratio(name: &'static str, independent: Estimated, spread: impl Fn(&Interval) -> Result<ClusterSpread, CannotEstimate>) -> Statistic {
+    let found = independent.and_then(|independent| {
+        let spread = spread(&independent)?;
+        Ok((spread.widened(&independent)?, spread))
+    });
+    match found {
+        Ok((ratio, spread)) => Statistic { name, estimated: Ok(ratio.interval), p_value: Some(ratio.p_value), spread: Some(spread) },
+        Err(why) => Statistic { name, estimated: Err(why), p_value: None, spread: None },
+    }
+}
+
+/// Whether strata agree, where models of one design differ as much as they do.
+fn homogeneity(name: &'static str, test: Result<Homogeneity, CannotEstimate>, spread: &Result<ClusterSpread, CannotEstimate>) -> Statistic {
+    let p_value = test.and_then(|test| test.overdispersed(spread.clone()?.factor)).and_then(|test| Interval::exact(test.p_value));
+    Statistic { name, estimated: p_value, p_value: None, spread: None }
+}
+
+/// Events and size of the exposed, then of the reference.
+type Compared = [(u64, f64); 2];
+
+fn strata(cells: &Cells) -> Vec<Compared> {
+    let mut strata: BTreeMap<&Stratum, Compared> = BTreeMap::new();
+    for ((stratum, exposed, _), cell) in cells {
+        add_to(&mut strata.entry(stratum).or_default()[usize::from(!exposed)], cell);
+    }
+    strata.into_values().collect()
+}
+
+fn together(cells: &Cells) -> Compared {
+    cells.iter().fold(Compared::default(), |mut sums, ((_, exposed, _), cell)| {
+        add_to(&mut sums[usize::from(!exposed)], cell);
+        sums
+    })
+}
+
+fn add_to(sum: &mut (u64, f64), cell: &(u64, f64)) {
+    sum.0 += cell.0;
+    sum.1 += cell.1;
+}
+
+fn risk_table([exposed, reference]: Compared) -> RiskTable {
+    RiskTable {
+        exposed_events: exposed.0,
+        exposed_total: exposed.1 as u64,
+        reference_events: reference.0,
+        reference_total: reference.1 as u64,
+    }
+}
+
+fn rate_table([exposed, reference]: Compared) -> RateTable {
+    RateTable {
+        exposed_events: exposed.0,
+        exposed_machine_years: exposed.1,
+        reference_events: reference.0,
+        reference_machine_years: reference.1,
+    }
+}
+
+/// The cells by model, within strata or all strata as one.
+fn clusters(cells: &Cells, stratified: bool) -> Vec<ClusterCell> {
+    let (mut strata, mut models) = (BTreeMap::new(), BTreeMap::new());
+    let cells = cells.iter().map(|((stratum, exposed, model), (events, size))| {
+        let (next_stratum, next_model) = (strata.len() as u64, models.len() as u64);
+        ClusterCell {
+            cluster: *models.entry(model).or_insert(next_model),
+            stratum: if stratified { *strata.entry(stratum).or_insert(next_stratum) } else { 0 },
+            exposed: *exposed,
+            events: *events as f64,
+            size: *size,
+        }
+    });
+    cells.collect()
 }
 
 /// One row on its way into the table.
 struct Found {
     scope: Scope,
     values: Vec<(&'static str, Cell)>,
-    statistic: &'static str,
-    estimated: Estimated,
+    statistic: Statistic,
 }
 
-fn add(found: &mut Vec<Found>, question: &Question, outcome: &'static str, counts: &Counts, estimates: &[(&'static str, Estimated)]) {
+fn add<const N: usize>(found: &mut Vec<Found>, question: &Question, outcome: &'static str, cells: &Cells, statistics: [Statistic; N]) {
+    let [exposed_sum, reference_sum] = together(cells);
     // A comparison needs machines of both designs; a component that only one design has is no question.
-    if counts.exposed_total == 0.0 || counts.reference_total == 0.0 {
+    if exposed_sum.1 == 0.0 || reference_sum.1 == 0.0 {
         return;
     }
+    let models = |of: bool| {
+        let models = cells.iter().filter(|((_, exposed, _), (_, size))| *exposed == of && *size > 0.0).map(|((_, _, model), _)| model);
+        models.collect::<BTreeSet<_>>().len() as i64
+    };
+    let strata = cells.keys().map(|(stratum, ..)| stratum).collect::<BTreeSet<_>>().len() as i64;
     let (contrast, category, component) = question;
     let (name, exposed, reference) = CONTRASTS[*contrast];
     let scope = match category {
         Some(category) => Scope { level: "category".to_owned(), key: category.clone(), category: Some(category.clone()) },
         None => Scope { level: "all".to_owned(), key: "all".to_owned(), category: None },
     };
-    for (statistic, estimated) in estimates {
+    for statistic in statistics {
         let values = vec![
             ("contrast", name.into()),
             ("exposed", exposed.into()),
             ("reference", reference.into()),
             ("component", component.clone().into()),
             ("outcome", outcome.into()),
-            ("statistic", (*statistic).into()),
-            ("exposed_events", (counts.exposed_events as i64).into()),
-            ("exposed_total", counts.exposed_total.into()),
-            ("reference_events", (counts.reference_events as i64).into()),
-            ("reference_total", counts.reference_total.into()),
-            ("strata", (counts.strata as i64).into()),
+            ("statistic", statistic.name.into()),
+            ("exposed_events", (exposed_sum.0 as i64).into()),
+            ("exposed_total", exposed_sum.1.into()),
+            ("exposed_models", models(true).into()),
+            ("reference_events", (reference_sum.0 as i64).into()),
+            ("reference_total", reference_sum.1.into()),
+            ("reference_models", models(false).into()),
+            ("strata", strata.into()),
+            ("dispersion", statistic.spread.as_ref().map(|spread| spread.factor).into()),
+            ("p_value", statistic.p_value.into()),
         ];
-        found.push(Found { scope: scope.clone(), values, statistic, estimated: estimated.clone() });
+        found.push(Found { scope: scope.clone(), values, statistic });
     }
 }
 
@@ -131,11 +196,7 @@ fn rows(found: &[Found]) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("design_contrast")?;
     let mut families: BTreeMap<&str, Vec<(usize, f64)>> = BTreeMap::new();
     for (place, row) in found.iter().enumerate() {
-        if let Some(p) = ADJUSTED_RATIOS
-            .contains(&row.statistic)
-            .then(|| row.estimated.as_ref().ok().and_then(|ratio| ratio_p_value(ratio).ok()))
-            .flatten()
-        {
+        if let Some(p) = row.statistic.p_value.filter(|_| ADJUSTED_RATIOS.contains(&row.statistic.name)) {
             families.entry(&row.scope.key).or_default().push((place, p));
         }
     }
@@ -149,8 +210,8 @@ fn rows(found: &[Found]) -> Result<EvidenceRows, AnalyticsError> {
         let q_value = q_values.get(&place).copied();
         let mut values = row.values.clone();
         values.push(("q_value", q_value.into()));
-        values.push(("finding", q_value.and_then(|q| finding(q, &row.estimated)).into()));
-        rows.push(&row.scope, &values, &row.estimated);
+        values.push(("finding", q_value.and_then(|q| finding(q, &row.statistic.estimated)).into()));
+        rows.push(&row.scope, &values, &row.statistic.estimated);
     }
     Ok(rows)
 }
@@ -172,55 +233,20 @@ fn questions(trait_name: &str, category: &str, component: Option<&str>) -> Optio
     Some([(contrast, None, component.clone()), (contrast, Some(category.to_owned()), component)])
 }
 
-fn read_jobs(engine: &Engine) -> Result<BTreeMap<Question, BTreeMap<Stratum, RiskTable>>, AnalyticsError> {
-    let mut tables: BTreeMap<Question, BTreeMap<Stratum, RiskTable>> = BTreeMap::new();
-    engine.rows("design_contrast", evidence_sql!("contrast_jobs"), |row| {
-        let [trait_name, category, value]: [String; 3] = [row.get("trait")?, row.get("category")?, row.get("trait_value")?];
+/// The cells of every question, from a query whose rows name events and size as given.
+fn read(engine: &Engine, sql: &str, events: &str, size: &str) -> Result<BTreeMap<Question, Cells>, AnalyticsError> {
+    let mut tables: BTreeMap<Question, Cells> = BTreeMap::new();
+    engine.rows("design_contrast", sql, |row| {
+        let [trait_name, category, value, model]: [String; 4] =
+            [row.get("trait")?, row.get("category")?, row.get("trait_value")?, row.get("model_key")?];
         let component: Option<String> = row.get("component")?;
         let stratum = (category.clone(), (row.get::<_, f64>("age_from_years")? * 100.0) as i64);
-        let [jobs, condemned] = [row.get::<_, i64>("jobs")? as u64, row.get::<_, i64>("condemned")? as u64];
+        let (events, size) = (row.get::<_, i64>(events)? as u64, row.get::<_, f64>(size)?);
         for question in questions(&trait_name, &category, component.as_deref()).into_iter().flatten() {
             let (_, exposed, reference) = CONTRASTS[question.0];
-            let table = tables.entry(question).or_default().entry(stratum.clone()).or_insert(RiskTable {
-                exposed_events: 0,
-                exposed_total: 0,
-                reference_events: 0,
-                reference_total: 0,
-            });
-            if value == exposed {
-                table.exposed_events += condemned;
-                table.exposed_total += jobs;
-            } else if value == reference {
-                table.reference_events += condemned;
-                table.reference_total += jobs;
-            }
-        }
-        Ok(())
-    })?;
-    Ok(tables)
-}
-
-fn read_rates(engine: &Engine) -> Result<BTreeMap<Question, BTreeMap<Stratum, RateTable>>, AnalyticsError> {
-    let mut tables: BTreeMap<Question, BTreeMap<Stratum, RateTable>> = BTreeMap::new();
-    engine.rows("design_contrast", evidence_sql!("contrast_rates"), |row| {
-        let [trait_name, category, value]: [String; 3] = [row.get("trait")?, row.get("category")?, row.get("trait_value")?];
-        let component: Option<String> = row.get("component")?;
-        let stratum = (category.clone(), (row.get::<_, f64>("age_from_years")? * 100.0) as i64);
-        let (events, machine_years) = (row.get::<_, i64>("events")? as u64, row.get::<_, f64>("machine_years")?);
-        for question in questions(&trait_name, &category, component.as_deref()).into_iter().flatten() {
-            let (_, exposed, reference) = CONTRASTS[question.0];
-            let table = tables.entry(question).or_default().entry(stratum.clone()).or_insert(RateTable {
-                exposed_events: 0,
-                exposed_machine_years: 0.0,
-                reference_events: 0,
-                reference_machine_years: 0.0,
-            });
-            if value == exposed {
-                table.exposed_events += events;
-                table.exposed_machine_years += machine_years;
-            } else if value == reference {
-                table.reference_events += events;
-                table.reference_machine_years += machine_years;
+            if [exposed, reference].contains(&value.as_str()) {
+                let cell = tables.entry(question).or_default().entry((stratum.clone(), value == exposed, model.clone())).or_default();
+                add_to(cell, &(events, size));
             }
         }
         Ok(())

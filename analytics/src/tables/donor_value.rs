@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
 use fixodds_estimators::empirical_bayes::{BetaBinomial, GammaPoisson, Posterior, RateGroup, ShareGroup};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::negative_binomial::Forecast;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
@@ -125,7 +125,7 @@ fn faulty(lines: &[&Line]) -> Vec<Estimated> {
 
 fn value(engine: &Engine, line: &Line, demand: &Posterior, faulty: &Interval) -> Result<Valued, CannotEstimate> {
     let settings = &engine.business;
-    let price = match mean_from_sums(&line.price, CONFIDENCE) {
+    let price = match mean_amount_from_sums(&line.price, CONFIDENCE) {
         Err(CannotEstimate::NoVariation) => Interval::exact(line.price.value / line.price.rows)?,
         found => found?,
     };

@@ -12,7 +12,7 @@ use fixodds_estimators::kaplan_meier::kaplan_meier;
 use fixodds_estimators::lognormal::fit_lognormal;
 use fixodds_estimators::observation::{CauseRow, CompetingRiskTable, LifeTally, TimeTally};
 use fixodds_estimators::unnamed_parts::NamedParts;
-use fixodds_estimators::weibull::{HazardPattern, fit_weibull};
+use fixodds_estimators::weibull::{HazardPattern, common_shape, fit_weibull};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
@@ -76,6 +76,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     let mut rows = EvidenceRows::new("life")?;
     let observed = read_observed(engine)?;
     let scopes = engine.leaves_of_scopes()?;
+    let kinds = read_kinds(engine)?;
     let mut with: BTreeMap<Option<String>, BTreeSet<i64>> = BTreeMap::new();
     engine.rows("life", "SELECT leaf, component FROM leaf_component UNION ALL SELECT leaf, NULL FROM leaf", |row| {
         with.entry(row.get(1)?).or_default().insert(row.get(0)?);
@@ -94,7 +95,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             .filter(|(_, members)| members.iter().any(|leaf| corrections.contains_key(leaf)))
             .collect();
         let lines: Vec<Vec<Line>> =
-            groups.par_iter().map(|(_, members)| lines(component, members, &observed, &corrections, &components)).collect();
+            groups.par_iter().map(|(_, members)| lines(component, members, &observed, &corrections, &components, &kinds)).collect();
         for ((scope_id, _), lines) in groups.iter().zip(lines) {
             let scope = engine.scope(*scope_id);
             let share = named.of(scope.category.as_ref());
@@ -138,6 +139,26 @@ impl Line {
         });
         self
     }
+}
+
+/// The platform and the model of each leaf.
+type Kinds = BTreeMap<i64, (Option<String>, Option<String>)>;
+
+fn read_kinds(engine: &Engine) -> Result<Kinds, AnalyticsError> {
+    let select = "SELECT leaf, platform, model_key FROM leaf ORDER BY leaf";
+    Ok(engine.rows("life", select, |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))?.into_iter().collect())
+}
+
+/// The leaves in groups of one design: by platform, or by model where all are of one platform or a platform is not known.
+fn strata(leaves: &[i64], kinds: &Kinds) -> Vec<Vec<i64>> {
+    let platforms: BTreeSet<Option<&String>> = leaves.iter().map(|leaf| kinds.get(leaf).and_then(|kind| kind.0.as_ref())).collect();
+    let mut strata: BTreeMap<(Option<&String>, Option<&String>), Vec<i64>> = BTreeMap::new();
+    for leaf in leaves {
+        let (platform, model) = kinds.get(leaf).map_or((None, None), |(platform, model)| (platform.as_ref(), model.as_ref()));
+        let by_model = platform.is_none() || platforms.len() == 1;
+        strata.entry((platform, model.filter(|_| by_model))).or_default().push(*leaf);
+    }
+    strata.into_values().collect()
 }
 
 fn half_days(age_days: f64) -> usize {
@@ -185,17 +206,31 @@ fn lines(
     observed: &ByLeaf<Change>,
     corrections: &ByLeaf<Correction>,
     components: &[String],
+    kinds: &Kinds,
 ) -> Vec<Line> {
-    if component.is_some() {
-        return lines_of(component, None, &Counts::of(members, observed, corrections, false), components);
+    let of = |leaves: &[i64], only_from_new| Counts::of(leaves, observed, corrections, only_from_new);
+    let (mut counts, mut from_new) = (of(members, component.is_none()), None);
+    if component.is_none() {
+        let is_enough = counts.entered.iter().sum::<i64>() >= ENOUGH_FROM_NEW && counts.failed.iter().sum::<i64>() >= FEWEST_EVENTS as i64;
+        if !is_enough {
+            counts = of(members, false);
+        }
+        from_new = Some(is_enough);
     }
-    let from_new = Counts::of(members, observed, corrections, true);
-    let is_enough = from_new.entered.iter().sum::<i64>() >= ENOUGH_FROM_NEW && from_new.failed.iter().sum::<i64>() >= FEWEST_EVENTS as i64;
-    let counts = if is_enough { from_new } else { Counts::of(members, observed, corrections, false) };
-    lines_of(component, Some(is_enough), &counts, components)
+    let within = || {
+        let alike = strata(members, kinds);
+        alike.iter().filter_map(|alike| of(alike, from_new == Some(true)).tally().ok()).collect()
+    };
+    lines_of(component, from_new, &counts, components, within)
 }
 
-fn lines_of(component: &Option<String>, from_new: Option<bool>, counts: &Counts, components: &[String]) -> Vec<Line> {
+fn lines_of(
+    component: &Option<String>,
+    from_new: Option<bool>,
+    counts: &Counts,
+    components: &[String],
+    within: impl Fn() -> Vec<LifeTally>,
+) -> Vec<Line> {
     let tally = counts.tally();
     let events = tally.as_ref().map_or(0, LifeTally::events);
     let machines = counts.entered.iter().sum::<i64>();
@@ -218,7 +253,7 @@ fn lines_of(component: &Option<String>, from_new: Option<bool>, counts: &Counts,
         lines.extend(counts.incidence(machines, from_new, components));
     }
     if let Ok(tally) = &tally {
-        lines.extend(weibull(&base("weibull"), events as i64, tally));
+        lines.extend(weibull(&base("weibull"), events as i64, tally, &within()));
     }
     lines
 }
@@ -306,6 +341,7 @@ impl Counts {
                 let mut values = base.to_vec();
                 values.extend([
                     ("age_years", age_years.into()),
+                    ("conditional_from_years", from_years.into()),
                     ("at_risk", at_risk[half_day].into()),
                     ("events", failed_until[half_day].into()),
                 ]);
@@ -340,6 +376,7 @@ impl Counts {
                         ("machines", machines.into()),
                         ("watched_from_new", from_new.into()),
                         ("age_years", age_years.into()),
+                        ("conditional_from_years", years(start).into()),
                         ("at_risk", at_risk[half_day].into()),
                         ("events", self.events_until(half_day, curve.cause).into()),
                     ],
@@ -359,24 +396,22 @@ fn ages_read_off(at_risk: &[i64]) -> impl Iterator<Item = (f64, usize)> + '_ {
         .filter(|(_, half_day)| at_risk.get(*half_day).is_some_and(|n| *n >= FEWEST_AT_RISK))
 }
 
-fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec<Line> {
+/// The fit, and what its shape may be called: rising, falling or constant only where the shape common to the groups of one design, each with its own
+/// scale, says the same. A mixture of designs falls by itself, as the bad ones drop out.
+fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within: &[LifeTally]) -> Vec<Line> {
     let line = |statistic: &'static str, pattern: Option<&'static str>, estimated: Estimated| {
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
     };
-    let coarse;
-    let tally = if tally.rows().len() > MOST_DISTINCT_AGES {
-        coarse = tally.coarsened(RELATIVE_AGE_WIDTH);
-        &coarse
-    } else {
-        tally
-    };
-    let fit = match fit_weibull(tally, CONFIDENCE) {
+    let fit = match fit_weibull(&coarse(tally), CONFIDENCE) {
         Ok(fit) => fit,
         Err(why) => return vec![line("shape", None, Err(why))],
     };
-    let pattern = fit.hazard_pattern().ok().map(|pattern| match pattern {
+    let within: Vec<LifeTally> = within.iter().map(coarse).collect();
+    let shape_within = common_shape(&within, CONFIDENCE);
+    let worded = |shape| shape_within.as_ref().map_or(HazardPattern::Undecided, |within| HazardPattern::worded(&shape, within));
+    let pattern = fit.shape_interval().ok().map(worded).map(|pattern| match pattern {
         HazardPattern::EarlyLife => "early_life",
         HazardPattern::Random => "random",
         HazardPattern::WearOut => "wear_out",
@@ -384,14 +419,20 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally) -> Vec
     });
     let mut lines = vec![
         line("shape", pattern, fit.shape_interval()),
+        line("shape_within_designs", None, shape_within),
         line("scale_years", None, fit.scale_interval()),
         line("b10_years", None, fit.b10()),
         line("median_years", None, fit.quantile(0.5)),
         line("mean_life_years", None, fit.mean_life()),
         line("delta_aic_exponential", None, Interval::exact(fit.aic_exponential - fit.aic)),
     ];
-    if let Ok(lognormal) = fit_lognormal(tally) {
+    if let Ok(lognormal) = fit_lognormal(&coarse(tally)) {
         lines.push(line("delta_aic_lognormal", None, Interval::exact(lognormal.aic() - fit.aic)));
     }
     lines
+}
+
+/// The tally, with ages near each other put together where they are many.
+fn coarse(tally: &LifeTally) -> LifeTally {
+    if tally.rows().len() > MOST_DISTINCT_AGES { tally.coarsened(RELATIVE_AGE_WIDTH) } else { tally.clone() }
 }

@@ -1,143 +1,166 @@
-//! `model_standing`: models of a category ranked by a rate (or share of write-offs) that leans on the category as far as their own
-//! records are thin, with false discoveries controlled.
+//! `model_standing`: each model of a category against the others, ages held equal, by a rate or a share of write-offs that leans on the category as
+//! far as the model's own records are thin. False discoveries are controlled over the whole table.
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::binomial::binomial_test;
-use fixodds_estimators::empirical_bayes::{BetaBinomial, GammaPoisson, Posterior, RateGroup, ShareGroup};
-use fixodds_estimators::funnel::{FunnelLimits, binomial_limits, poisson_limits};
+use fixodds_estimators::clustered_rate::RateSums;
 use fixodds_estimators::multiplicity::benjamini_hochberg;
-use fixodds_estimators::poisson::poisson_test;
-use fixodds_estimators::{CONFIDENCE, CannotEstimate};
+use fixodds_estimators::standing::{Group, Measure, Standing, Stratum, against_others};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
-use crate::engine::Engine;
+use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
-use crate::evidence_rows::EvidenceRows;
+use crate::evidence_rows::{Estimated, EvidenceRows};
 
-/// A ranking needs so many models.
+/// A comparison needs so many models.
 const FEWEST_MODELS: usize = 4;
 /// and so many events in all.
-const FEWEST_EVENTS: u64 = 10;
+const FEWEST_EVENTS: f64 = 10.0;
 /// A model stands out if the false-discovery rate allows, and the posterior agrees.
 const FALSE_DISCOVERY_RATE: f64 = 0.05;
 const SURE: f64 = 0.975;
 
+/// Measure, category, component (none: any).
+type Kind = (String, String, Option<String>);
+
 struct Model {
     scope_id: i64,
-    events: u64,
-    machine_years: f64,
-    jobs: u64,
-    condemned: u64,
+    events: i64,
+    size: f64,
+    group: Group,
 }
 
-/// One model within one ranking.
-struct Standing {
-    posterior: Result<Posterior, CannotEstimate>,
-    crude: f64,
-    p_value: f64,
-    funnel: Option<FunnelLimits>,
+/// One row on its way into the table.
+struct Line {
+    kind: Kind,
+    scope_id: i64,
+    events: i64,
+    size: f64,
+    category_mean: f64,
+    rank: usize,
+    standing: Option<Standing>,
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
-    let mut groups: BTreeMap<(String, Option<String>), Vec<Model>> = BTreeMap::new();
-    engine.rows("model_standing", evidence_sql!("standing_models"), |row| {
-        groups.entry((row.get("category")?, row.get("component")?)).or_default().push(Model {
-            scope_id: row.get("scope_id")?,
-            events: row.get::<_, i64>("events")? as u64,
-            machine_years: row.get("machine_years")?,
-            jobs: row.get::<_, i64>("jobs")? as u64,
-            condemned: row.get::<_, i64>("condemned")? as u64,
-        });
-        Ok(())
-    })?;
+    let lines: Vec<Line> = read(engine)?.into_iter().flat_map(|(kind, models)| compared(&kind, models)).collect();
+    let p_values: Vec<f64> = lines.iter().filter_map(|line| line.standing.as_ref()).map(|standing| standing.p_value).collect();
+    let mut q_values = benjamini_hochberg(&p_values).unwrap_or_default().into_iter();
     let mut rows = EvidenceRows::new("model_standing")?;
-    for ((_, component), models) in &groups {
-        let observed: Vec<&Model> = models.iter().filter(|model| model.machine_years > 0.0).collect();
-        push(engine, &mut rows, component, "rate", &observed, by_rate(&observed));
-        if component.is_none() {
-            let seen: Vec<&Model> = models.iter().filter(|model| model.jobs > 0).collect();
-            push(engine, &mut rows, component, "write_off", &seen, by_write_off(&seen));
-        }
+    for line in &lines {
+        let q_value = line.standing.as_ref().and_then(|_| q_values.next());
+        push(engine, &mut rows, line, q_value);
     }
     Ok(rows)
 }
 
-/// The mean of the category, and each model against it.
-type Ranking = Option<(f64, Vec<Standing>)>;
-
-fn by_rate(models: &[&Model]) -> Ranking {
-    let events: u64 = models.iter().map(|model| model.events).sum();
-    let machine_years: f64 = models.iter().map(|model| model.machine_years).sum();
-    if models.len() < FEWEST_MODELS || events < FEWEST_EVENTS {
-        return None;
-    }
-    let mean = events as f64 / machine_years;
-    let groups: Vec<RateGroup> = models.iter().map(|m| RateGroup { events: m.events, exposure: m.machine_years }).collect();
-    let fit = GammaPoisson::fit(&groups);
-    let standing = |group: &RateGroup| {
-        Some(Standing {
-            posterior: fit.as_ref().map_err(Clone::clone).and_then(|fit| fit.posterior(*group, mean, CONFIDENCE)),
-            crude: group.events as f64 / group.exposure,
-            p_value: poisson_test(group.events, mean * group.exposure).ok()?,
-            funnel: poisson_limits(mean, group.exposure).ok(),
-        })
-    };
-    groups.iter().map(standing).collect::<Option<Vec<_>>>().map(|standings| (mean, standings))
+fn read(engine: &Engine) -> Result<BTreeMap<Kind, Vec<Model>>, AnalyticsError> {
+    let mut machines: BTreeMap<(String, i64, Option<String>), RateSums> = BTreeMap::new();
+    engine.rows("model_standing", evidence_sql!("standing_machines"), |row| {
+        let sums = RateSums {
+            events: row.get::<_, i64>("events")? as u64,
+            exposure: row.get("size")?,
+            events_squared: row.get("events_squared")?,
+            events_times_exposure: row.get("events_times_size")?,
+            exposure_squared: row.get("size_squared")?,
+        };
+        machines.insert((row.get("measure")?, row.get("scope_id")?, row.get("component")?), sums);
+        Ok(())
+    })?;
+    let mut kinds: BTreeMap<Kind, Vec<Model>> = BTreeMap::new();
+    engine.rows("model_standing", evidence_sql!("standing_cells"), |row| {
+        let (measure, component): (String, Option<String>) = (row.get("measure")?, row.get("component")?);
+        let (scope_id, events, size): (i64, i64, f64) = (row.get("scope_id")?, row.get("events")?, row.get("size")?);
+        let models = kinds.entry((measure.clone(), row.get("category")?, component.clone())).or_default();
+        if models.last().is_none_or(|model| model.scope_id != scope_id) {
+            let machines = machines.get(&(measure, scope_id, component)).copied().unwrap_or_default();
+            let strata = vec![Stratum::default(); AGE_BAND_EDGES_YEARS.len()];
+            models.push(Model { scope_id, events: 0, size: 0.0, group: Group { strata, machines } });
+        }
+        if let Some(model) = models.last_mut() {
+            model.events += events;
+            model.size += size;
+            let age: Option<f64> = row.get("age_from_years")?;
+            if let Some(band) = age.and_then(|age| AGE_BAND_EDGES_YEARS.iter().position(|edge| *edge == age)) {
+                model.group.strata[band] = Stratum { events: events as f64, size };
+            }
+        }
+        Ok(())
+    })?;
+    Ok(kinds)
 }
 
-fn by_write_off(models: &[&Model]) -> Ranking {
-    let condemned: u64 = models.iter().map(|model| model.condemned).sum();
-    let jobs: u64 = models.iter().map(|model| model.jobs).sum();
-    if models.len() < FEWEST_MODELS || condemned < FEWEST_EVENTS {
-        return None;
+/// The models of one kind of event, those furthest above the others first; none where they are too few.
+fn compared(kind: &Kind, models: Vec<Model>) -> Vec<Line> {
+    let events: i64 = models.iter().map(|model| model.events).sum();
+    let size: f64 = models.iter().map(|model| model.size).sum();
+    if models.len() < FEWEST_MODELS || (events as f64) < FEWEST_EVENTS {
+        return Vec::new();
     }
-    let mean = condemned as f64 / jobs as f64;
-    let groups: Vec<ShareGroup> = models.iter().map(|m| ShareGroup { events: m.condemned, trials: m.jobs }).collect();
-    let fit = BetaBinomial::fit(&groups);
-    let standing = |group: &ShareGroup| {
-        Some(Standing {
-            posterior: fit.as_ref().map_err(Clone::clone).and_then(|fit| fit.posterior(*group, mean, CONFIDENCE)),
-            crude: group.events as f64 / group.trials as f64,
-            p_value: binomial_test(group.events, group.trials, mean).ok()?,
-            funnel: binomial_limits(mean, group.trials).ok(),
+    let measure = if kind.0 == "rate" { Measure::Rate } else { Measure::Share };
+    let groups: Vec<Group> = models.iter().map(|model| model.group.clone()).collect();
+    let Ok(standings) = against_others(&groups, measure, CONFIDENCE) else { return Vec::new() };
+    let mut lines: Vec<Line> = models
+        .into_iter()
+        .zip(standings)
+        .map(|(Model { scope_id, events, size, .. }, standing)| Line {
+            kind: kind.clone(),
+            scope_id,
+            events,
+            size,
+            category_mean: 0.0,
+            rank: 0,
+            standing,
         })
-    };
-    groups.iter().map(standing).collect::<Option<Vec<_>>>().map(|standings| (mean, standings))
+        .collect();
+    let ratio = |line: &Line| Some(line.standing.as_ref()?.ratio.as_ref().ok()?.interval.estimate);
+    let height = |line: &Line| ratio(line).unwrap_or(f64::NEG_INFINITY);
+    lines.sort_by(|a, b| height(b).total_cmp(&height(a)).then(a.scope_id.cmp(&b.scope_id)));
+    for (place, line) in lines.iter_mut().enumerate() {
+        line.rank = place + 1;
+        line.category_mean = events as f64 / size;
+    }
+    lines
 }
 
-fn push(engine: &Engine, rows: &mut EvidenceRows, component: &Option<String>, measure: &str, models: &[&Model], ranking: Ranking) {
-    let Some((mean, standings)) = ranking else { return };
-    let p_values: Vec<f64> = standings.iter().map(|standing| standing.p_value).collect();
-    let Ok(q_values) = benjamini_hochberg(&p_values) else { return };
-    let shrunken = |position: &usize| standings[*position].posterior.as_ref().map_or(mean, |p| p.interval.estimate);
-    let mut order: Vec<usize> = (0..models.len()).collect();
-    order.sort_by(|a, b| shrunken(b).total_cmp(&shrunken(a)).then(models[*a].scope_id.cmp(&models[*b].scope_id)));
-    for (rank, position) in order.into_iter().enumerate() {
-        let (model, standing, q_value) = (models[position], &standings[position], q_values[position]);
-        let worse = standing.posterior.as_ref().ok().map(|posterior| posterior.probability_above);
-        let events = if measure == "rate" { model.events } else { model.condemned };
-        rows.push(
-            engine.scope(model.scope_id),
-            &[
-                ("component", component.clone().into()),
-                ("measure", measure.into()),
-                ("events", (events as i64).into()),
-                ("machine_years", model.machine_years.into()),
-                ("jobs", (model.jobs as i64).into()),
-                ("crude", standing.crude.into()),
-                ("prob_worse", worse.into()),
-                ("p_value", standing.p_value.into()),
-                ("q_value", q_value.into()),
-                ("funnel_lower", standing.funnel.map(|f| f.lower_95).into()),
-                ("funnel_upper", standing.funnel.map(|f| f.upper_95).into()),
-                ("category_mean", mean.into()),
-                ("rank", (rank as i64 + 1).into()),
-                ("standing", standing_word(worse, q_value).into()),
-            ],
-            &standing.posterior.clone().map(|posterior| posterior.interval),
-        );
-    }
+fn push(engine: &Engine, rows: &mut EvidenceRows, line: &Line, q_value: Option<f64>) {
+    let Line { kind: (measure, _, component), scope_id, events, size, category_mean, rank, standing } = line;
+    let standing = standing.as_ref();
+    let worse = standing.and_then(|standing| standing.ratio.as_ref().ok()).map(|ratio| ratio.probability_above);
+    let funnel = standing.and_then(|standing| standing.funnel);
+    let is_rate = measure == "rate";
+    rows.push(
+        engine.scope(*scope_id),
+        &[
+            ("component", component.clone().into()),
+            ("measure", measure.into()),
+            ("events", (*events).into()),
+            ("machine_years", is_rate.then_some(*size).into()),
+            ("jobs", (!is_rate).then_some(*size as i64).into()),
+            ("crude", (*events as f64 / size).into()),
+            ("compared", standing.map(|standing| standing.compared / size).into()),
+            ("expected_events", standing.map(|standing| standing.expected).into()),
+            ("ratio", standing.map(|standing| standing.observed / standing.expected).into()),
+            ("dispersion", standing.map(|standing| standing.dispersion).into()),
+            ("prob_worse", worse.into()),
+            ("p_value", standing.map(|standing| standing.p_value).into()),
+            ("q_value", q_value.into()),
+            ("funnel_lower", funnel.map(|f| f.lower_95).into()),
+            ("funnel_upper", funnel.map(|f| f.upper_95).into()),
+            ("category_mean", (*category_mean).into()),
+            ("rank", (*rank as i64).into()),
+            ("standing", q_value.map(|q| standing_word(worse, q)).into()),
+        ],
+        &at_own_ages(standing),
+    );
+}
+
+/// The ratio as a rate or share of the model: times what is expected at the model's own ages.
+fn at_own_ages(standing: Option<&Standing>) -> Estimated {
+    let standing = standing.ok_or(CannotEstimate::NoComparison)?;
+    let Interval { estimate, lower, upper, confidence } = standing.ratio.clone()?.interval;
+    let expected = standing.expected / standing.compared;
+    Interval::new(estimate * expected, lower * expected, upper * expected, confidence)
 }
 
 fn standing_word(probability_worse: Option<f64>, q_value: f64) -> &'static str {

@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use fixodds_estimators::CONFIDENCE;
-use fixodds_estimators::bootstrap::MeanSums;
 use fixodds_estimators::geometric_ratio::ratio_of_geometric_means;
+use fixodds_estimators::mean::MeanSums;
 use fixodds_estimators::quantile::quantile_interval_of_counts;
 use fixodds_schemas::vocabulary::vocabulary;
 

@@ -7,7 +7,7 @@ use std::ops::Range;
 
 use duckdb::arrow::array::{Array, RecordBatch};
 use fixodds_estimators::CONFIDENCE;
-use fixodds_estimators::bootstrap::{BootstrapPlan, MeanSums, clustered_means, mean_from_sums};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::quantile::quantile_interval;
 use rayon::prelude::*;
 
@@ -138,20 +138,14 @@ impl Jobs {
     }
 
     fn lines_of(&self, jobs: &[u32]) -> Vec<Line> {
+        let mut jobs = jobs.to_vec();
+        jobs.sort_by_key(|job| self.machines[*job as usize]);
         let mut lines = Vec::new();
-        if jobs.len() > BootstrapPlan::default().normal_above {
-            let mut jobs = jobs.to_vec();
-            jobs.sort_by_key(|job| self.machines[*job as usize]);
-            for cost in 0..COSTS.len() {
-                let decisive = if cost < TOTAL { TOTAL } else { cost };
-                let known: Vec<usize> = self.known(&jobs, decisive).collect();
-                let (machines, mean) = self.mean_from_sums(&known, cost);
-                self.push_lines(&mut lines, cost, &known, machines, mean);
-            }
-        } else {
-            self.resampled_lines(&mut lines, jobs, [0, 1, TOTAL]);
-            self.resampled_lines(&mut lines, jobs, [3]);
-            self.resampled_lines(&mut lines, jobs, [4]);
+        for cost in 0..COSTS.len() {
+            let decisive = if cost < TOTAL { TOTAL } else { cost };
+            let known: Vec<usize> = self.known(&jobs, decisive).collect();
+            let (machines, mean) = self.mean(&known, cost);
+            self.push_lines(&mut lines, cost, &known, machines, mean);
         }
         lines
     }
@@ -161,21 +155,8 @@ impl Jobs {
         jobs.iter().map(|job| *job as usize).filter(move |job| !self.costs[cost][*job].is_nan())
     }
 
-    /// Few jobs: machines are resampled.
-    fn resampled_lines<const COLUMNS: usize>(&self, lines: &mut Vec<Line>, jobs: &[u32], costs: [usize; COLUMNS]) {
-        let known: Vec<usize> = self.known(jobs, costs[COLUMNS - 1]).collect();
-        let values: Vec<[f64; COLUMNS]> = known.iter().map(|job| costs.map(|cost| self.costs[cost][*job])).collect();
-        let mut machines: Vec<u64> = known.iter().map(|job| self.machines[*job]).collect();
-        let means = clustered_means(&values, &machines, &BootstrapPlan::default());
-        machines.sort_unstable();
-        machines.dedup();
-        for (cost, mean) in costs.into_iter().zip(means) {
-            self.push_lines(lines, cost, &known, machines.len() as i64, mean);
-        }
-    }
-
-    /// Many jobs, those of a machine together: the number of machines, and the mean from sums over them.
-    fn mean_from_sums(&self, known: &[usize], cost: usize) -> (i64, Estimated) {
+    /// Jobs, those of a machine together: the number of machines, and the mean from sums over them.
+    fn mean(&self, known: &[usize], cost: usize) -> (i64, Estimated) {
         let hundredths = |job: usize| (self.costs[cost][job] * HUNDREDTHS).round() as i64;
         let (mut machines, mut amounts) = (0, 0_i64);
         let [mut squares, mut products, mut jobs_squared] = [0_i128; 3];
@@ -196,7 +177,7 @@ impl Jobs {
             value_times_rows: products as f64 / HUNDREDTHS,
             rows_squared: jobs_squared as f64,
         };
-        (machines as i64, mean_from_sums(&sums, CONFIDENCE))
+        (machines as i64, mean_amount_from_sums(&sums, CONFIDENCE))
     }
 
     fn push_lines(&self, lines: &mut Vec<Line>, cost: usize, known: &[usize], machines: i64, mean: Estimated) {

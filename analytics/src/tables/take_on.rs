@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use fixodds_estimators::binomial::{ClusterSums, clopper_pearson, clustered_wilson};
-use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
 use fixodds_estimators::empirical_bayes::{BetaBinomial, ShareGroup};
 use fixodds_estimators::hierarchical_means::{GroupMean, hierarchical_means, pooled_variances};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums, mean_from_sums};
 use fixodds_estimators::poisson::garwood;
 use fixodds_estimators::quantile::quantile_interval_of_counts;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate};
@@ -81,7 +81,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             if let Some(sums) = of(measure) {
                 let (estimated, weight) = match measure {
                     "contribution" => (contribution.clone(), own_weight),
-                    _ => (plain_mean(sums), None),
+                    _ => (plain_mean(sums, mean_amount_from_sums), None),
                 };
                 push(measure, "mean", jobs, Some(sums.clusters as i64), weight, &estimated);
             }
@@ -224,8 +224,8 @@ fn read_waits(engine: &Engine) -> Result<BTreeMap<i64, Vec<(f64, u64)>>, Analyti
 }
 
 /// A mean by itself; one that is the same on every job is known without an interval.
-fn plain_mean(sums: &MeanSums) -> Estimated {
-    match mean_from_sums(sums, CONFIDENCE) {
+fn plain_mean(sums: &MeanSums, mean: fn(&MeanSums, f64) -> Estimated) -> Estimated {
+    match mean(sums, CONFIDENCE) {
         Err(CannotEstimate::NoVariation) => fixodds_estimators::Interval::exact(sums.value / sums.rows),
         found => found,
     }
@@ -261,7 +261,7 @@ fn contributions(engine: &Engine, sums: &Sums, facts: &BTreeMap<i64, ScopeFacts>
     let mut found: BTreeMap<i64, Leaning> = sums
         .iter()
         .filter(|((_, measure), _)| measure == "contribution")
-        .map(|((scope_id, _), sums)| (*scope_id, (plain_mean(sums), None)))
+        .map(|((scope_id, _), sums)| (*scope_id, (plain_mean(sums, mean_from_sums), None)))
         .collect();
     let platform_scopes: BTreeMap<&str, i64> = facts
         .keys()

@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::bootstrap::{MeanSums, mean_from_sums};
+use fixodds_estimators::clustered_rate::{RateSums, clustered_rate};
+use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::multiplicity::benjamini_hochberg;
-use fixodds_estimators::poisson::garwood;
-use fixodds_estimators::trend::{Trend, YearOfEvents, YearOfMeans, mean_trend, rate_trend};
-use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
+use fixodds_estimators::trend::{AgeYear, Trend, YearOfMeans, mean_trend, rate_trend};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate};
 
 use super::evidence_sql;
 use crate::engine::Engine;
@@ -15,8 +15,6 @@ use crate::evidence_rows::{Cell, Estimated, EvidenceRows};
 
 const FALSE_DISCOVERY_RATE: f64 = 0.05;
 const RATE: &str = "failure_rate";
-/// Half the width of a 95 % normal interval, in standard errors.
-const Z: f64 = 1.959_963_984_540_054;
 
 /// What one trend is about.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -29,24 +27,54 @@ struct Of {
 struct Year {
     back: i64,
     events: Option<i64>,
-    expected: Option<f64>,
     machine_years: Option<f64>,
     jobs: Option<i64>,
     estimated: Estimated,
+    standard_error: Option<f64>,
+}
+
+/// What a trend rests on: the years, for a rate also their age bands and the sums over machines.
+#[derive(Default)]
+struct Series {
+    years: Vec<Year>,
+    cells: Vec<AgeYear>,
+    machines: RateSums,
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
-    let mut series: BTreeMap<Of, Vec<Year>> = BTreeMap::new();
-    engine.rows("trend", evidence_sql!("trend_rates"), |row| {
-        let of = Of { measure: RATE.to_owned(), scope_id: row.get("scope_id")?, component: row.get("component")? };
-        let [events, machine_years] = [row.get::<_, i64>("events")? as f64, row.get("machine_years")?];
-        series.entry(of).or_default().push(Year {
-            back: row.get("years_back")?,
-            events: Some(events as i64),
-            expected: Some(row.get("expected_events")?),
-            machine_years: Some(machine_years),
+    let mut series: BTreeMap<Of, Series> = BTreeMap::new();
+    let rate = |scope_id, component| Of { measure: RATE.to_owned(), scope_id, component };
+    engine.rows("trend", evidence_sql!("trend_years"), |row| {
+        let of = series.entry(rate(row.get("scope_id")?, row.get("component")?)).or_default();
+        let sums = RateSums {
+            events: row.get::<_, i64>("events")? as u64,
+            exposure: row.get("machine_years")?,
+            events_squared: row.get("events_squared")?,
+            events_times_exposure: row.get("events_times_machine_years")?,
+            exposure_squared: row.get("machine_years_squared")?,
+        };
+        // The row of all years together tells how machines differ.
+        let Some(back) = row.get::<_, Option<i64>>("years_back")? else {
+            of.machines = sums;
+            return Ok(());
+        };
+        of.years.push(Year {
+            back,
+            events: Some(sums.events as i64),
+            machine_years: Some(sums.exposure),
             jobs: None,
-            estimated: garwood(events as u64, machine_years, CONFIDENCE),
+            estimated: clustered_rate(&sums, CONFIDENCE),
+            standard_error: None,
+        });
+        Ok(())
+    })?;
+    engine.rows("trend", evidence_sql!("trend_rates"), |row| {
+        let of = series.entry(rate(row.get("scope_id")?, row.get("component")?)).or_default();
+        of.cells.push(AgeYear {
+            age_band: (row.get::<_, f64>("age_from_years")? * 100.0) as u64,
+            year: -(row.get::<_, i64>("years_back")? as f64),
+            events: row.get::<_, i64>("events")? as f64,
+            exposure: row.get("machine_years")?,
         });
         Ok(())
     })?;
@@ -61,23 +89,28 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             value_times_rows: row.get::<_, f64>("amount_times_jobs")? / 1e2,
             rows_squared: row.get("jobs_squared")?,
         };
-        let estimated = mean_from_sums(&sums, CONFIDENCE);
-        let year = Year { back: row.get("years_back")?, events: None, expected: None, machine_years: None, jobs: Some(jobs), estimated };
-        series.entry(of).or_default().push(year);
+        series.entry(of).or_default().years.push(Year {
+            back: row.get("years_back")?,
+            events: None,
+            machine_years: None,
+            jobs: Some(jobs),
+            estimated: mean_amount_from_sums(&sums, CONFIDENCE),
+            standard_error: sums.mean().ok().map(|mean| mean.standard_error),
+        });
         Ok(())
     })?;
     let days = days(engine)?;
-    let trends: Vec<(&Of, Result<Trend, CannotEstimate>)> = series.iter().map(|(of, years)| (of, trend(of, years))).collect();
+    let trends: Vec<(&Of, Result<Trend, CannotEstimate>)> = series.iter().map(|(of, series)| (of, trend(of, series))).collect();
     let q_values = q_values(engine, &trends);
     let mut rows = EvidenceRows::new("trend")?;
     for (of, found) in &trends {
-        let years = &series[*of];
+        let years = &series[*of].years;
         let day = |back: i64, last: bool| days.get(&back).map(|day| if last { day.1.clone() } else { day.0.clone() });
         let sum = |of: fn(&Year) -> Option<f64>| years.iter().map(of).sum::<Option<f64>>();
         let p_value = found.as_ref().ok().map(|trend| trend.p_value);
         let q_value = q_values.get(of).copied();
-        let mut push = |statistic: &str, span: [i64; 2], counts: [Cell; 4], verdict: [Cell; 3], estimated: &Estimated| {
-            let [events, expected, machine_years, jobs] = counts;
+        let mut push = |statistic: &str, span: [i64; 2], counts: [Cell; 3], verdict: [Cell; 3], estimated: &Estimated| {
+            let [events, machine_years, jobs] = counts;
             let [p_value, q_value, trend] = verdict;
             rows.push(
                 engine.scope(of.scope_id),
@@ -88,7 +121,6 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
                     ("year_from_on", day(span[0], false).into()),
                     ("year_to_on", day(span[1], true).into()),
                     ("events", events),
-                    ("expected_events", expected),
                     ("machine_years", machine_years),
                     ("jobs", jobs),
                     ("p_value", p_value),
@@ -103,20 +135,15 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         push(
             "change_per_year",
             [first, last],
-            [
-                whole(sum(|y| y.events.map(|n| n as f64))),
-                sum(|y| y.expected).into(),
-                sum(|y| y.machine_years).into(),
-                whole(sum(|y| y.jobs.map(|n| n as f64))),
-            ],
-            [p_value.into(), q_value.into(), found.as_ref().ok().map(|trend| word(trend, q_value)).into()],
+            [whole(sum(|y| y.events.map(|n| n as f64))), sum(|y| y.machine_years).into(), whole(sum(|y| y.jobs.map(|n| n as f64)))],
+            [p_value.into(), q_value.into(), word(found, q_value).into()],
             &found.as_ref().map(|trend| trend.factor_per_year).map_err(Clone::clone),
         );
         for year in years {
             push(
                 "year",
                 [year.back, year.back],
-                [year.events.into(), year.expected.into(), year.machine_years.into(), year.jobs.into()],
+                [year.events.into(), year.machine_years.into(), year.jobs.into()],
                 [Cell::Missing, Cell::Missing, Cell::Missing],
                 &year.estimated,
             );
@@ -125,16 +152,13 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     Ok(rows)
 }
 
-fn trend(of: &Of, years: &[Year]) -> Result<Trend, CannotEstimate> {
+fn trend(of: &Of, series: &Series) -> Result<Trend, CannotEstimate> {
     if of.measure == RATE {
-        let counted =
-            years.iter().filter_map(|y| Some(YearOfEvents { year: -(y.back as f64), events: y.events? as f64, expected: y.expected? }));
-        return rate_trend(&counted.collect::<Vec<_>>(), CONFIDENCE);
+        return rate_trend(&series.cells, &series.machines.dispersion()?, CONFIDENCE);
     }
-    let error = |mean: &Interval| (mean.upper - mean.lower) / (2.0 * Z);
-    let means = years.iter().filter_map(|y| {
-        let mean = y.estimated.as_ref().ok()?;
-        Some(YearOfMeans { year: -(y.back as f64), mean: mean.estimate, standard_error: error(mean) })
+    let means = series.years.iter().filter_map(|y| {
+        let mean = y.estimated.as_ref().ok()?.estimate;
+        Some(YearOfMeans { year: -(y.back as f64), mean, standard_error: y.standard_error? })
     });
     mean_trend(&means.collect::<Vec<_>>(), CONFIDENCE)
 }
@@ -158,11 +182,12 @@ fn q_values<'a>(engine: &Engine, trends: &[(&'a Of, Result<Trend, CannotEstimate
     adjusted.collect()
 }
 
-fn word(trend: &Trend, q_value: Option<f64>) -> &'static str {
-    match q_value {
-        Some(q) if q <= FALSE_DISCOVERY_RATE && trend.factor_per_year.estimate > 1.0 => "rising",
-        Some(q) if q <= FALSE_DISCOVERY_RATE => "falling",
-        _ => "not_distinguishable",
+fn word(found: &Result<Trend, CannotEstimate>, q_value: Option<f64>) -> Option<&'static str> {
+    match (found, q_value) {
+        (Err(CannotEstimate::AgeAndYearTogether { .. }), _) => Some("not_separable"),
+        (Err(_), _) => None,
+        (Ok(trend), Some(q)) if q <= FALSE_DISCOVERY_RATE => Some(if trend.factor_per_year.estimate > 1.0 { "rising" } else { "falling" }),
+        (Ok(_), _) => Some("not_distinguishable"),
     }
 }
 

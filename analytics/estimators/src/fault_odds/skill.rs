@@ -115,7 +115,9 @@ impl SkillTally {
         }
         resampled.sort_by(f64::total_cmp);
         let bound = |probability| quantile(&resampled, probability);
-        Interval::new(error(&mut |bin| bin.hits as f64), bound(tail)?, bound(1.0 - tail)?, confidence)
+        // Resampling adds its own scatter to an absolute difference, so that the difference found may lie below the bounds.
+        let found = error(&mut |bin| bin.hits as f64);
+        Interval::new(found, bound(tail)?.min(found), bound(1.0 - tail)?.max(found), confidence)
     }
 }
 
