@@ -400,9 +400,9 @@ fn broken_row(job: &Job, kind: BrokenRow, currency: &str, pen: &mut Pen) -> Vec<
         BrokenRow::UnknownOutcome => {
             row[place("outcome")] = ["see other sheet", "ask in office", "??"][job.job_number as usize % 3].to_owned()
         }
-        BrokenRow::MissingOutcome => row[place("outcome")].clear(),
+        BrokenRow::MissingClosingDate => row[place("closed_on")].clear(),
         BrokenRow::MissingJobNumber => row[place("job_id")].clear(),
-        BrokenRow::Truncated => row.truncate(place("model") + 1),
+        BrokenRow::Truncated => row.truncate(place("job_id") + 1),
         BrokenRow::TooManyFields => row.extend(["rear".to_owned(), "side gate".to_owned()]),
     }
     row

@@ -117,9 +117,9 @@ pub enum BrokenRow {
     UnreadableClosingDate,
     ClosedInTheFuture,
     UnknownOutcome,
-    MissingOutcome,
+    MissingClosingDate,
     MissingJobNumber,
-    /// Ends before the outcome.
+    /// Ends before the day of closing.
     Truncated,
     TooManyFields,
 }
@@ -129,7 +129,7 @@ impl BrokenRow {
         Self::UnreadableClosingDate,
         Self::ClosedInTheFuture,
         Self::UnknownOutcome,
-        Self::MissingOutcome,
+        Self::MissingClosingDate,
         Self::MissingJobNumber,
         Self::Truncated,
         Self::TooManyFields,
