@@ -103,7 +103,31 @@ fn waits_without_holidays(store: &Path, folder: &Path) {
 
 fn claims() -> Vec<Value> {
     let text = fs::read_to_string(demo().join("reports/advocate-claims.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
+    let family: Value = serde_json::from_str(&text).unwrap();
+    let [claims, not_made] = ["claims", "not_made"].map(|list| family[list].as_array().unwrap().clone());
+    assert!(not_made.iter().all(|open| open["question"].is_string() && !open["why"].as_str().unwrap().is_empty()), "{not_made:#?}");
+    claims
+}
+
+#[test]
+fn no_report_says_that_a_design_brought_something_about() {
+    let causal = [
+        "forced",
+        "avoidable",
+        "because of the design",
+        "due to",
+        "thanks to",
+        "to blame",
+        "leads to",
+        "would have saved",
+        "caused",
+        "has to do with",
+    ];
+    for reader in ["advocate", "repairer", "technician"] {
+        let text = fs::read_to_string(demo().join(format!("reports/{reader}.md"))).unwrap().to_lowercase();
+        let found: Vec<&&str> = causal.iter().filter(|words| text.contains(**words)).collect();
+        assert!(found.is_empty(), "{reader}: {found:?}");
+    }
 }
 
 #[test]

@@ -79,6 +79,36 @@ fn the_package_describes_every_table_and_is_the_same_twice() {
     }
 }
 
+/// The store moves on after the analysis: what is exported is of the snapshot that was analysed, and the command says so.
+#[test]
+fn a_package_is_of_the_snapshot_that_was_analysed() {
+    let records = folder("moved-on-records");
+    fs::create_dir_all(&records).unwrap();
+    let store = folder("moved-on-store");
+    let ingest = |name: &str, first: usize| {
+        let jobs: String = (first..first + 30).map(|number| format!("{number},2024-05-02,kettle,repaired\n")).collect();
+        fs::write(records.join(name), format!("job_id,closed_on,category,outcome\n{jobs}")).unwrap();
+        succeed(["ingest", text(&records.join(name)), "--store", text(&store)]);
+    };
+    ingest("first.csv", 0);
+    succeed(["analyse", "--store", text(&store)]);
+    ingest("second.csv", 100);
+    let out = folder("moved-on-out");
+    let exported = fixodds(["export", "--store", text(&store), "--as", "datapackage", "--out", text(&out)]);
+    let said = String::from_utf8_lossy(&exported.stderr).into_owned();
+    assert!(
+        exported.status.success() && said.contains("evidence was made from snapshot 1; the store is at 2: run `fixodds analyse"),
+        "{said}"
+    );
+    let manifest: Value = serde_json::from_slice(&files(&out)["manifest.json"]).unwrap();
+    assert_eq!(manifest["snapshot"], "000001");
+    let read: Vec<&str> = manifest["inputs"].as_array().unwrap().iter().map(|input| input["file"].as_str().unwrap()).collect();
+    assert_eq!(read, ["first.csv"]);
+    succeed(["analyse", "--store", text(&store)]);
+    let exported = fixodds(["export", "--store", text(&store), "--as", "datapackage", "--out", text(&out)]);
+    assert!(exported.stderr.is_empty(), "{}", String::from_utf8_lossy(&exported.stderr));
+}
+
 /// With the Python package `frictionless` (its path in FIXODDS_FRICTIONLESS, or on the PATH), the published validator of the standard.
 #[test]
 fn the_published_validator_accepts_the_package() {

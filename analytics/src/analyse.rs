@@ -14,7 +14,7 @@ use tracing::debug;
 use crate::business::BusinessSettings;
 use crate::engine::{Engine, Resources};
 use crate::error::AnalyticsError;
-use crate::evidence::{About, Evidence, FileAccount, PutAside};
+use crate::evidence::{About, Evidence, FileAccount, Input, PutAside};
 use crate::evidence_rows::EvidenceRows;
 use crate::fault_odds::{self, Consequences, FromEvidence};
 use crate::quote;
@@ -41,9 +41,9 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     undamaged(store, &snapshot)?;
     let scratch = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(store.root()).map_err(AnalyticsError::file(store.root()))?;
     let started = Instant::now();
-    let engine = Engine::open(store, scratch.path(), options, progress)?;
+    let engine = Engine::open(&snapshot, scratch.path(), options, progress)?;
     debug!(seconds = started.elapsed().as_secs_f64(), "records prepared");
-    let mut about = about(&engine, store)?;
+    let mut about = about(&engine, &snapshot)?;
     if about.jobs == 0 {
         return Err(AnalyticsError::EmptyStore);
     }
@@ -67,7 +67,8 @@ pub fn analyse(store: &StoreLayout, options: &AnalyseOptions, progress: &mut dyn
     let quotes = quote::build(&engine, &about)?;
     insert(&mut built, &mut about, "quote", quotes.rows(&engine)?)?;
     about.missing = missing(&about);
-    let mut evidence = Evidence { about, tables: built };
+    let platforms = platforms(&engine)?;
+    let mut evidence = Evidence { about, tables: built, platforms };
     evidence.make_current(store, &fault_odds, &quotes)?;
     Ok(evidence)
 }
@@ -169,8 +170,8 @@ fn missing(about: &About) -> BTreeMap<String, String> {
     missing
 }
 
-fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> {
-    let snapshot = StoreLayout::snapshot_name(store.current_number()?.unwrap_or_default());
+fn about(engine: &Engine, snapshot: &Path) -> Result<About, AnalyticsError> {
+    let snapshot = file_name(&snapshot.to_string_lossy());
     let counts = engine.rows("about", include_str!("../sql/about.sql"), |row| {
         Ok(About {
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -198,6 +199,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             models_in_catalogue: row.get("models_in_catalogue")?,
             source_spans: BTreeMap::new(),
             files: Vec::new(),
+            inputs: Vec::new(),
             put_aside: Vec::new(),
             table_rows: BTreeMap::new(),
             missing: BTreeMap::new(),
@@ -236,6 +238,19 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
             })
         },
     )?;
+    about.inputs = engine.rows(
+        "about",
+        "SELECT source_file, \"table\", source, rows_in, file_hash FROM store_ledger ORDER BY ingest_number, source_file, \"table\"",
+        |row| {
+            Ok(Input {
+                file: file_name(&row.get::<_, String>(0)?),
+                table: row.get(1)?,
+                source: row.get(2)?,
+                rows_in: row.get(3)?,
+                blake3: row.get(4)?,
+            })
+        },
+    )?;
     about.put_aside = engine.rows(
         "about",
         "SELECT \"table\", kind, \"column\", reason, min(remedy), count(*)
@@ -254,11 +269,22 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
     Ok(about)
 }
 
+/// The platform of each model of the catalogue.
+fn platforms(engine: &Engine) -> Result<BTreeMap<String, String>, AnalyticsError> {
+    let select = "SELECT model_key, platform FROM catalogue WHERE platform IS NOT NULL ORDER BY model_key";
+    Ok(engine.rows("platforms", select, |row| Ok((row.get(0)?, row.get(1)?)))?.into_iter().collect())
+}
+
 /// Why a table is empty although its conditions are met.
 fn nothing_to_build(table: &str) -> &'static str {
     match table {
         "cascade" => "No job records what its fault damaged besides.",
+        "donor_value" => "No used part was fitted to a machine whose platform is known.",
         "model_standing" => "Too few jobs name a model for models to be compared with their kind.",
+        "quote" => "No fault has ten repairs with parts cost and working time on record, so there is nothing to quote from.",
+        "stock_list" => "No parts with their prices are on record, so there is no list.",
+        "take_on" => "No job has its charge, its parts cost and its working time on record, so no contribution can be worked out.",
+        "trend" => "There are not four whole years of records of machines watched or of costs.",
         "outcome_by_age" => "No job has a machine whose age is known.",
         "recall" => "No machine can be followed from one job to the next: the records name no serial or machine numbers.",
         "repair_cost" => "No repaired job states what it cost.",

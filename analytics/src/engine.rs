@@ -7,7 +7,7 @@ use std::time::Instant;
 use chrono::NaiveDate;
 use duckdb::arrow::array::RecordBatch;
 use duckdb::{Connection, Row, ToSql, params};
-use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
+use fixodds_schemas::store_layout::parquet_files;
 use fixodds_schemas::tables::{ColumnKind, store_table};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
 use tracing::trace;
@@ -104,19 +104,13 @@ impl Default for Resources {
 }
 
 impl Engine {
-    /// Opens the store's current snapshot and builds the prepared tables in `scratch` (a folder that the caller deletes).
-    pub fn open(
-        store: &StoreLayout,
-        scratch: &Path,
-        options: &AnalyseOptions,
-        progress: &mut dyn FnMut(&str),
-    ) -> Result<Self, AnalyticsError> {
+    /// Opens a snapshot and builds the prepared tables in `scratch` (a folder that the caller deletes).
+    pub fn open(snapshot: &Path, scratch: &Path, options: &AnalyseOptions, progress: &mut dyn FnMut(&str)) -> Result<Self, AnalyticsError> {
         let connection = Connection::open(scratch.join("analysis.duckdb")).map_err(sql("open"))?;
         let mut engine = Self { connection, scopes: Vec::new(), business: options.business.clone(), holidays: options.holidays.len() };
         engine.run("settings", &settings(scratch, &options.resources))?;
-        let snapshot = store.current_dir()?;
         for table in STORE_TABLES {
-            engine.run(table, &store_view(&snapshot, table)?)?;
+            engine.run(table, &store_view(snapshot, table)?)?;
         }
         engine.add_cut_off(options.as_of.as_deref())?;
         engine.add_holidays(&options.holidays)?;

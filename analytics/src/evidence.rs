@@ -56,6 +56,9 @@ pub struct About {
     #[serde(default)]
     pub source_spans: BTreeMap<String, [String; 2]>,
     pub files: Vec<FileAccount>,
+    /// The files that were read into the snapshot, in the order in which they were.
+    #[serde(default)]
+    pub inputs: Vec<Input>,
     pub put_aside: Vec<PutAside>,
     /// Rows of each evidence table.
     pub table_rows: BTreeMap<String, i64>,
@@ -92,6 +95,17 @@ pub struct FileAccount {
     pub values_set_aside: i64,
 }
 
+/// A file that was read into the store.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Input {
+    pub file: String,
+    pub table: String,
+    pub source: String,
+    pub rows_in: i64,
+    /// BLAKE3 of its bytes, as taken when it was read.
+    pub blake3: String,
+}
+
 /// How often rows or values were put aside for one reason.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PutAside {
@@ -109,8 +123,11 @@ pub struct PutAside {
 pub struct Evidence {
     pub about: About,
     pub tables: BTreeMap<String, DataFrame>,
+    /// The platform of each model of the catalogue, as the tables name both.
+    pub platforms: BTreeMap<String, String>,
 }
 
+const PLATFORMS: &str = "platforms.json";
 const ABOUT: &str = "about.json";
 
 /// The current evidence and the one before it, for readers that have just opened it.
@@ -140,7 +157,7 @@ impl Evidence {
                 tables.insert(schema.name.clone(), frame);
             }
         }
-        Ok(Self { about, tables })
+        Ok(Self { about, tables, platforms: read_json(store, PLATFORMS)? })
     }
 
     /// Makes this the store's current evidence: written whole into a folder of its own, with the odds of faults and the quotes beside the tables, then
@@ -157,6 +174,7 @@ impl Evidence {
         fs::create_dir(&building).map_err(AnalyticsError::file(&building))?;
         write_json(&building, fault_odds::FILE, fault_odds)?;
         write_json(&building, quote::FILE, quotes)?;
+        write_json(&building, PLATFORMS, &self.platforms)?;
         self.write(&building)?;
         fs::rename(&building, parent.join(&name)).map_err(AnalyticsError::file(&building))?;
         swap_link(&store.evidence_link(), Path::new(&name)).map_err(AnalyticsError::file(&parent))?;

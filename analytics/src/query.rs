@@ -1,6 +1,5 @@
 //! Read-only SQL over the store's tables and the evidence tables, each under its own name.
 
-use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::mpsc;
 use std::thread;
@@ -15,7 +14,6 @@ use serde_json::{Map, Number, Value};
 use crate::engine::{quoted, sql};
 use crate::error::AnalyticsError;
 
-const CATALOGUE: &str = include_str!("../sql/prepare/catalogue.sql");
 const MEMORY: &str = "2GiB";
 const LONGEST: Duration = Duration::from_secs(300);
 const MOST_ROWS: usize = 1_000_000;
@@ -32,16 +30,6 @@ impl Answer {
     pub fn objects(&self) -> impl Iterator<Item = Map<String, Value>> + '_ {
         self.rows.iter().map(|row| self.columns.iter().cloned().zip(row.iter().cloned()).collect())
     }
-}
-
-/// The platform of each model of the catalogue, as the evidence names it.
-pub fn platforms_of_models(store: &StoreLayout) -> Result<BTreeMap<String, String>, AnalyticsError> {
-    let select = format!(
-        "WITH store_models AS (SELECT * FROM models), catalogue AS ({CATALOGUE})
-         SELECT model_key, platform FROM catalogue WHERE platform IS NOT NULL ORDER BY model_key"
-    );
-    let text = |value: &Value| value.as_str().map(str::to_owned);
-    Ok(query(store, &select)?.rows.iter().filter_map(|row| Some((text(&row[0])?, text(&row[1])?))).collect())
 }
 
 /// Answers one SELECT. The database sees the files of the current snapshot and of the current evidence, and nothing else:

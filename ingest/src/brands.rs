@@ -1,7 +1,7 @@
-//! Brands that are read otherwise than they are written. `STORE/brands.csv` lists every one; what it says, also after a person has
-//! changed it, holds in every later ingest.
+//! Brands that are written nearly alike. `STORE/brands.csv` lists every one with the brand it may be; what a person says beside it, or in the
+//! mapping, holds in every later ingest. Nothing is merged that nobody has said.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -9,33 +9,38 @@ use serde::{Deserialize, Serialize};
 use crate::error::IngestError;
 use crate::mapping::Mapping;
 use crate::normalise::model::Catalogue;
-use crate::review::write_lines;
+use crate::review::{NONE, YES, write_lines};
 
 pub const FILE: &str = "brands.csv";
 
 /// One line of the file.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 struct Line {
     written: String,
-    read_as: String,
+    /// The brand that is written nearly so. (`read_as` merged the two before anybody had been asked.)
+    #[serde(default, alias = "read_as")]
+    proposed: String,
     /// Rows so far, as often as they were read.
     #[serde(default)]
     rows: u64,
+    /// For a person to fill in: `yes`, `no`, or the brand it is.
     #[serde(default)]
-    decided_by: String,
+    decision: String,
 }
 
-/// What has been decided of brands, by how they are written.
+/// What is proposed and decided of brands, by how they are written.
 #[derive(Debug, Default)]
 pub struct Brands {
     lines: BTreeMap<String, Line>,
+    /// Those of the mapping at hand.
+    mapped: BTreeSet<String>,
 }
 
 impl Brands {
     /// What the store remembers, overruled by what the mapping says.
     ///
     /// # Errors
-    /// If the file cannot be read, or has no columns `written` and `read_as`.
+    /// If the file cannot be read, or has no column `written`.
     pub fn read(store: &Path, mapping: &Mapping) -> Result<Self, IngestError> {
         let mut brands = Self::default();
         let path = store.join(FILE);
@@ -47,11 +52,9 @@ impl Brands {
                 let line = line.map_err(|source| IngestError::Review {
                     path: path.clone(),
                     line: at as u64 + 2,
-                    message: format!("{source}; the columns written and read_as are needed"),
+                    message: format!("{source}; the columns written, proposed, rows and decision are needed"),
                 })?;
-                if !line.read_as.trim().is_empty() {
-                    brands.lines.insert(line.written.clone(), line);
-                }
+                brands.lines.insert(line.written.clone(), line);
             }
         }
         brands.overrule(mapping);
@@ -66,28 +69,36 @@ impl Brands {
     }
 
     fn overrule(&mut self, mapping: &Mapping) {
-        for (written, read_as) in &mapping.brands {
-            let rows = self.lines.get(written).map_or(0, |line| line.rows);
-            let line = Line { written: written.clone(), read_as: read_as.clone(), rows, decided_by: "mapping".to_owned() };
-            self.lines.insert(written.clone(), line);
+        for (written, brand) in &mapping.brands {
+            self.line(written).decision = brand.clone();
+            self.mapped.insert(written.clone());
         }
+    }
+
+    fn line(&mut self, written: &str) -> &mut Line {
+        self.lines.entry(written.to_owned()).or_insert_with(|| Line { written: written.to_owned(), ..Line::default() })
     }
 
     /// Tells the catalogue; where two ways of writing come to the same, the mapping has the last word.
     pub fn apply(&self, catalogue: &mut Catalogue) {
-        let (mapped, others): (Vec<&Line>, Vec<&Line>) = self.lines.values().partition(|line| line.decided_by == "mapping");
-        others.into_iter().chain(mapped).for_each(|line| catalogue.decide(&line.written, &line.read_as));
+        let (mapped, others): (Vec<&Line>, Vec<&Line>) = self.lines.values().partition(|line| self.mapped.contains(&line.written));
+        for Line { written, proposed, decision, .. } in others.into_iter().chain(mapped) {
+            let decision = decision.trim();
+            let says = |words: &[&str]| words.iter().any(|word| word.eq_ignore_ascii_case(decision));
+            match decision {
+                "" => {}
+                _ if says(&NONE) => catalogue.keep_apart(written),
+                _ if says(&YES) => catalogue.decide(written, proposed),
+                brand => catalogue.decide(written, brand),
+            }
+        }
     }
 
-    /// Remembers that a brand was read as another.
-    pub fn note(&mut self, written: &str, read_as: &str, rows: u64) {
-        let line = self.lines.entry(written.to_owned()).or_insert_with(|| Line {
-            written: written.to_owned(),
-            read_as: read_as.to_owned(),
-            rows: 0,
-            decided_by: "likeness".to_owned(),
-        });
+    /// Lists a brand that is written nearly like another.
+    pub fn propose(&mut self, written: &str, like: &str, rows: u64) {
+        let line = self.line(written);
         line.rows += rows;
+        like.clone_into(&mut line.proposed);
     }
 
     /// Writes the file, if there is anything to say.

@@ -23,7 +23,7 @@ use crate::privacy;
 use crate::quarantine::Reason;
 use crate::remembered::Remembered;
 use crate::row::Row;
-use crate::words::Misspelt;
+use crate::words::{BRAND, BRAND_BY_MODEL, Misspelt};
 
 const MOST_AGE_YEARS: f64 = 100.0;
 const MOST_LABOUR_MINUTES: f64 = 40.0 * 60.0;
@@ -99,26 +99,45 @@ pub struct ColumnReader<'a> {
     task: Task<'a>,
 }
 
-/// A model in its spelling, and its key where the brand is known.
-type ModelAndKey = (Rc<str>, Option<Rc<str>>);
+/// A model in its spelling, its key where the brand is known, and the brand where the number alone tells it.
+type ModelAndKey = (Rc<str>, Option<Rc<str>>, Option<Rc<str>>);
 
 /// What is done with a cell.
 enum Task<'a> {
     Identifier,
     Number(IdentityKind),
-    Brand(Remembered<Reading<(Rc<str>, bool)>>),
-    Model { brand: usize, key: usize, known: Remembered<Reading<ModelAndKey>> },
-    Date { year: Option<usize>, known: Remembered<Reading<PartialDate>> },
+    /// The brand, and the one that it is like.
+    Brand(Remembered<Reading<(Rc<str>, Option<String>)>>),
+    Model {
+        brand: usize,
+        key: usize,
+        known: Remembered<Reading<ModelAndKey>>,
+    },
+    Date {
+        year: Option<usize>,
+        known: Remembered<Reading<PartialDate>>,
+    },
     Year,
-    Years { precision: Option<usize>, made_year: Option<usize> },
-    Money { may_be_negative: bool },
+    Years {
+        precision: Option<usize>,
+        made_year: Option<usize>,
+    },
+    Money {
+        may_be_negative: bool,
+    },
     Minutes(Remembered<Reading<f64>>),
     Count,
     Quantity,
     Score,
     Currency,
-    Term { reader: TermReader<'a>, known: Remembered<Reading<Rc<RecognisedTerms>>> },
-    Terms { reader: TermReader<'a>, known: Remembered<Rc<RecognisedTerms>> },
+    Term {
+        reader: TermReader<'a>,
+        known: Remembered<Reading<Rc<RecognisedTerms>>>,
+    },
+    Terms {
+        reader: TermReader<'a>,
+        known: Remembered<Rc<RecognisedTerms>>,
+    },
     Flag(TermReader<'a>),
     Text,
 }
@@ -216,31 +235,36 @@ impl<'a> ColumnReader<'a> {
                 let read = || {
                     name(text).map(|name| {
                         name.map(|name| {
-                            let Brand { spelling, is_merged } = context.catalogue.brand(&privacy::mask(&name));
-                            (Rc::from(spelling.as_str()), is_merged)
+                            let Brand { spelling, like } = context.catalogue.brand(&privacy::mask(&name));
+                            (Rc::from(spelling.as_str()), like)
                         })
                     })
                 };
-                if let Some((brand, is_merged)) = known.of(text, read)? {
+                if let Some((brand, like)) = known.of(text, read)? {
                     row.set_text(target, &brand);
-                    if is_merged {
-                        findings.misspelt.push(Misspelt { column: &field.name, value: text.to_owned(), meaning: brand.to_string() });
-                    }
+                    findings.misspelt.extend(like.map(|meaning| Misspelt { column: BRAND, value: text.to_owned(), meaning }));
                 }
             }
-            Task::Model { brand, key, known } => {
-                let brand = row.text(*brand);
+            Task::Model { brand: at, key, known } => {
+                let brand = row.text(*at);
                 let both = brand.map_or_else(|| text.to_owned(), |brand| format!("{brand}\u{1f}{text}"));
                 let read = || {
                     name(text).map(|name| {
                         name.map(|name| {
                             let model = context.catalogue.model(brand, &name);
-                            let key = brand.map(|brand| Rc::from(model_key(brand, &model).as_str()));
-                            (Rc::from(model.as_str()), key)
+                            let owner = brand.and_then(|brand| context.catalogue.brand_by_model(brand, &model));
+                            let key = owner.or(brand).map(|brand| Rc::from(model_key(brand, &model).as_str()));
+                            (Rc::from(model.as_str()), key, owner.map(Rc::from))
                         })
                     })
                 };
-                if let Some((model, model_key)) = known.of(&both, read)? {
+                if let Some((model, model_key, owner)) = known.of(&both, read)? {
+                    if let Some(owner) = owner {
+                        findings.misspelt.retain(|word| word.column != BRAND);
+                        let value = row.text(*at).unwrap_or_default().to_owned();
+                        findings.misspelt.push(Misspelt { column: BRAND_BY_MODEL, value, meaning: owner.to_string() });
+                        row.set_text(*at, &owner);
+                    }
                     row.set_text(target, &model);
                     if let Some(model_key) = model_key {
                         row.set_text(*key, &model_key);

@@ -31,7 +31,7 @@ use crate::store::{
     read_job_categories, read_known_files, read_superseded_contents,
 };
 use crate::table_reader::{ReadRow, Refused, TableReader};
-use crate::words::{Misspelt, Words};
+use crate::words::{BRAND, Misspelt, Words};
 
 /// Rows between two reports of progress.
 const ROWS_PER_REPORT: u64 = 10_000;
@@ -49,8 +49,8 @@ pub fn check(files: &[PathBuf], options: &IngestOptions) -> Result<CheckReport, 
         let mut words = Words::default();
         for (written, rows) in &work.plan.brands {
             let brand = catalogue.brand(&privacy::mask(written));
-            if brand.is_merged {
-                words.misspelt("brand", written, &brand.spelling, *rows);
+            if let Some(like) = &brand.like {
+                words.misspelt(BRAND, written, like, *rows);
             }
         }
         let is_of_work = |table: &&mut TableCheck| table.table == work.plan.table.name;
@@ -156,7 +156,7 @@ fn catalogue(
     brands.apply(&mut catalogue);
     settled.iter().for_each(|(brand, &rows)| catalogue.settle_brand(brand, rows));
     let written = work.iter().flat_map(|work| &work.plan.brands).filter(|(brand, _)| !is_blank(brand));
-    written.for_each(|(brand, rows)| catalogue.count_brand(brand, *rows));
+    written.for_each(|(brand, rows)| catalogue.count_brand(&privacy::mask(brand), *rows));
     let mut spellings = Spellings::default();
     for work in work.iter().filter(|work| work.plan.table.name == "models") {
         let column = |field: &str| work.plan.columns.iter().find(|column| column.field.name == field).map(|column| column.index);
@@ -357,7 +357,7 @@ impl<'a> Run<'a> {
         if jobs_from_text > 0 {
             self.doubts.push(Doubt::ComponentsFromText { table: table.to_owned(), rows: jobs_from_text });
         }
-        words.merged_brands().for_each(|(written, brand, rows)| self.brands.note(&privacy::mask(written), brand, rows));
+        words.near_brands().for_each(|(written, like, rows)| self.brands.propose(&privacy::mask(written), like, rows));
         self.doubts.extend(words.doubts(table));
         Ok(account)
     }

@@ -118,7 +118,7 @@ pub fn inspect(input: &Input, source: &dyn TableSource, options: &IngestOptions)
         match &columns[index] {
             Some(assignment) => {
                 if assignment.field.name == "brand" {
-                    plan.brands = sample.values[index].iter().map(|(value, &count)| (value.clone(), count)).collect();
+                    plan.brands = sample.all_values(source, index)?.into_iter().collect();
                 }
                 plan.columns.push(ColumnPlan {
                     index,

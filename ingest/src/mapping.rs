@@ -10,8 +10,8 @@
 //! [rates]                         # what one unit of another currency is worth in `currency`; without it, such amounts are kept apart
 //! EUR = 0.86
 //!
-//! [brands]                        # word = brand as it is to be written; undoes a merge of two spellings, or makes one
-//! "Orowby" = "Orowby"
+//! [brands]                        # word = brand as it is to be written: what makes one brand of two that are only near each other
+//! "Orowby" = "Orrowby"
 //!
 //! [jobs.columns]
 //! "Fault found" = "component"     # title of the column = field; "extra" keeps it unread

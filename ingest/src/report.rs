@@ -106,7 +106,7 @@ pub enum RecognisedBy {
     Name,
 }
 
-/// Merged brands that a line of text names.
+/// Brands that a line of text names.
 const MOST_BRANDS: usize = 20;
 
 /// Something that may be read wrongly, or that should be known.
@@ -137,8 +137,8 @@ pub enum Doubt {
     MostlyUnreadable { file: String, column: String, field: String, readable_share: f64, example: String },
     /// Words were understood as misspellings; the most frequent ones as examples.
     Misspellings { table: String, column: String, rows: u64, spellings: u64, examples: Vec<Misspelling> },
-    /// Brands were taken for misspellings of much more frequent ones: all of them, the most frequent first.
-    BrandsMerged { table: String, rows: u64, brands: Vec<Misspelling> },
+    /// Brands are written nearly like others, and kept apart: all of them, the most frequent first.
+    BrandsNear { table: String, rows: u64, brands: Vec<Misspelling> },
     /// Values were set aside, or their rows quarantined; the most frequent ones as examples.
     NotUsed { table: String, column: String, reason: Reason, rows: u64, examples: Vec<String> },
     /// Amounts in several currencies.
@@ -196,10 +196,10 @@ impl Doubt {
                 format!("If the column is not {field}, add \"{column}\" = \"extra\" or another field to the mapping file.")
             }
             Self::Misspellings { .. } => "If one is wrong, say in the mapping file what the word means.".into(),
-            Self::BrandsMerged { brands, .. } => {
-                let brand = brands.first().map_or("", |brand| brand.value.as_str());
+            Self::BrandsNear { brands, .. } => {
+                let (written, like) = brands.first().map_or(("", ""), |brand| (brand.value.as_str(), brand.meaning.as_str()));
                 format!(
-                    "If one is a brand of its own, say so under [brands] in the mapping file: \"{brand}\" = \"{brand}\". The store's brands.csv lists all."
+                    "If two are one, say so under [brands] in the mapping file, \"{written}\" = \"{like}\", or write yes or no in the column decision of brands.csv in the store, which lists all; then read the file again."
                 )
             }
             Self::NotUsed { reason, .. } => reason.remedy().into(),
@@ -284,12 +284,16 @@ impl fmt::Display for Doubt {
                     examples.join(", ")
                 )
             }
-            Self::BrandsMerged { table, rows, brands } => {
+            Self::BrandsNear { table, rows, brands } => {
                 let shown: Vec<String> =
-                    brands.iter().take(MOST_BRANDS).map(|brand| format!("\"{}\" as {}", brand.value, brand.meaning)).collect();
+                    brands.iter().take(MOST_BRANDS).map(|brand| format!("\"{}\" like {}", brand.value, brand.meaning)).collect();
                 let more = brands.len() - shown.len();
                 let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-                write!(formatter, "{table}: the brands of {rows} rows are taken for misspellings: {}{more}.", shown.join(", "))
+                write!(
+                    formatter,
+                    "{table}: the brands of {rows} rows are written nearly like others and kept apart: {}{more}.",
+                    shown.join(", ")
+                )
             }
             Self::NotUsed { table, column, reason, rows, examples } => {
                 let examples: Vec<String> = examples.iter().map(|example| format!("\"{example}\"")).collect();

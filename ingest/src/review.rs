@@ -18,9 +18,9 @@ pub const ANSWERED: &str = "reviewed.csv";
 /// Texts that one file asks about.
 const MOST_TEXTS: usize = 5_000;
 /// An answer that agrees with what was proposed.
-const YES: [&str; 4] = ["yes", "y", "ok", "right"];
+pub const YES: [&str; 4] = ["yes", "y", "ok", "right"];
 /// An answer that nothing was at fault.
-const NONE: [&str; 3] = ["none", "no", "n"];
+pub const NONE: [&str; 3] = ["none", "no", "n"];
 
 /// One line of the file.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]

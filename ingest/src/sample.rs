@@ -68,6 +68,21 @@ impl Sample {
         }
         Ok(sample)
     }
+
+    /// How often each value of one column occurs in these rows, however many different ones there are.
+    pub fn all_values(&self, source: &dyn TableSource, column: usize) -> Result<BTreeMap<String, u64>, IngestError> {
+        if self.values[column].len() < SAMPLE_VALUES {
+            return Ok(self.values[column].clone());
+        }
+        let (mut reader, mut record, mut values) = (source.records()?, Record::default(), BTreeMap::new());
+        for _ in 0..self.rows {
+            if reader.read(&mut record)? && record.fault.is_none() {
+                let value = head(record.field(column).trim(), LONGEST_SAMPLE_VALUE);
+                *values.entry(value.to_owned()).or_default() += 1;
+            }
+        }
+        Ok(values)
+    }
 }
 
 /// A column, and the name and list of a field.

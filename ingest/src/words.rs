@@ -12,7 +12,10 @@ const MOST_WORDS: usize = 2_000;
 /// Words that are shown of each kind, the most frequent first.
 const MOST_EXAMPLES: usize = 5;
 const LONGEST_WORD: usize = 60;
-const BRAND: &str = "brand";
+/// The column of brands that are near others, which are proposed and not merged.
+pub const BRAND: &str = "brand";
+/// Brands that the catalogue's model number tells.
+pub const BRAND_BY_MODEL: &str = "brand (by the model number, which the catalogue lists for one brand)";
 
 /// A word that was understood as a misspelling.
 #[derive(Debug)]
@@ -61,8 +64,8 @@ impl Words {
         }
     }
 
-    /// Brands that were read as others: as written, as read, and in how many rows.
-    pub fn merged_brands(&self) -> impl Iterator<Item = (&str, &str, u64)> {
+    /// Brands that are written nearly like others: as written, the other, and in how many rows.
+    pub fn near_brands(&self) -> impl Iterator<Item = (&str, &str, u64)> {
         self.misspelt
             .iter()
             .filter(|((column, _), _)| column == BRAND)
@@ -79,7 +82,7 @@ impl Words {
             words.sort_by_key(|(rows, _)| std::cmp::Reverse(*rows));
             if column == BRAND {
                 let rows = words.iter().map(|(rows, _)| rows).sum();
-                return Doubt::BrandsMerged { table: table.to_owned(), rows, brands: words.into_iter().map(|(_, brand)| brand).collect() };
+                return Doubt::BrandsNear { table: table.to_owned(), rows, brands: words.into_iter().map(|(_, brand)| brand).collect() };
             }
             Doubt::Misspellings {
                 table: table.to_owned(),

@@ -70,34 +70,68 @@ fn brands(rows: &[(&str, usize)]) -> String {
 }
 
 #[test]
-fn misspelt_brands_are_merged_listed_and_undone_by_the_mapping() {
+fn brands_that_are_near_each_other_are_listed_and_merged_only_by_a_person() {
     let mut workshop = Workshop::new();
-    let jobs = workshop.file("jobs.csv", brands(&[("Orrowby", 30), ("ORROWBY.", 3), ("Orowby", 2), ("Pelham", 12)]));
-    let merged = |doubts: &[Doubt]| {
+    let jobs = workshop.file("jobs.csv", brands(&[("Orrowby", 30), ("ORROWBY.", 3), ("Orowby", 2), ("Pelham", 12), ("PEL HAM", 1)]));
+    let near = |doubts: &[Doubt]| {
         let listed = doubts
             .iter()
-            .find_map(|doubt| if let Doubt::BrandsMerged { rows, brands, .. } = doubt { Some((*rows, brands.len())) } else { None });
+            .find_map(|doubt| if let Doubt::BrandsNear { rows, brands, .. } = doubt { Some((*rows, brands.len())) } else { None });
         listed.unwrap_or_default()
     };
+    let count = |workshop: &Workshop, wanted: &str| workshop.column("jobs", "brand").iter().filter(|brand| *brand == wanted).count();
     let checked = check(std::slice::from_ref(&jobs), &workshop.options).unwrap();
-    assert_eq!(merged(&checked.files[0].tables[0].doubts), (2, 1));
+    assert_eq!(near(&checked.files[0].tables[0].doubts), (2, 1));
     let report = workshop.ingest(std::slice::from_ref(&jobs));
-    assert_eq!(merged(&report.doubts), (2, 1));
-    assert_eq!(workshop.column("jobs", "brand").iter().filter(|brand| *brand == "Orrowby").count(), 35);
-    let listed = std::fs::read_to_string(workshop.options.store.join("brands.csv")).unwrap();
-    assert_eq!(listed, "written,read_as,rows,decided_by\nOrowby,Orrowby,2,likeness\n");
+    assert_eq!(near(&report.doubts), (2, 1));
+    assert_eq!(["Orrowby", "Orowby", "Pelham"].map(|brand| count(&workshop, brand)), [33, 2, 13]);
+    let listed = workshop.options.store.join("brands.csv");
+    assert_eq!(std::fs::read_to_string(&listed).unwrap(), "written,proposed,rows,decision\nOrowby,Orrowby,2,\n");
+    // the same file gives the same records
+    assert_eq!(workshop.ingest(std::slice::from_ref(&jobs)).total("jobs").repeats, 48);
 
-    // remembered where nothing else would show it
-    let alone = workshop.ingest_text("one.csv", brands(&[("Orowby", 1)]).replace("\n1,", "\nx1,"));
-    assert_eq!(alone.total("jobs").accepted, 1);
-    assert_eq!(workshop.column("jobs", "brand").iter().filter(|brand| *brand == "Orowby").count(), 0);
-    // and no merge changes what is in the store
-    let again = workshop.ingest(std::slice::from_ref(&jobs));
-    assert_eq!(again.total("jobs").repeats, 47);
-
-    workshop = workshop.with_mapping("[brands]\n\"Orowby\" = \"Orowby\"\n");
-    let undone = workshop.ingest(std::slice::from_ref(&jobs));
-    assert_eq!((undone.total("jobs").superseded, merged(&undone.doubts)), (2, (0, 0)));
+    // a person says yes in the file
+    std::fs::write(&listed, "written,proposed,rows,decision\nOrowby,Orrowby,4,yes\n").unwrap();
+    let merged = workshop.ingest(std::slice::from_ref(&jobs));
+    assert_eq!((merged.total("jobs").superseded, near(&merged.doubts), count(&workshop, "Orrowby")), (2, (0, 0), 35));
+    // and otherwise in the mapping, which overrules the file and is remembered
+    workshop = workshop.with_mapping("[brands]\n\"Orowby\" = \"Tessaly\"\n");
+    let overruled = workshop.ingest(std::slice::from_ref(&jobs));
+    assert_eq!((overruled.total("jobs").superseded, near(&overruled.doubts), count(&workshop, "Tessaly")), (2, (0, 0), 2));
     workshop = workshop.with_mapping("");
-    assert_eq!(workshop.ingest(&[jobs]).total("jobs").repeats, 47, "what the mapping said once is remembered");
+    assert_eq!(workshop.ingest(&[jobs]).total("jobs").repeats, 48);
+}
+
+/// More different brands than a column's sample remembers, and rows beyond it: still one spelling for each brand.
+#[test]
+fn a_brand_has_one_spelling_however_many_there_are() {
+    let workshop = Workshop::new();
+    let mut rows: Vec<(String, usize)> = (0..1_500).map(|number| (format!("Maker {number}"), 1)).collect();
+    rows.extend([
+        ("Zill-Kor".to_owned(), 3),
+        ("ZILLKOR".to_owned(), 1),
+        ("Pelham".to_owned(), 20_000),
+        ("Ve Nor".to_owned(), 1),
+        ("ve-nor".to_owned(), 1),
+    ]);
+    let rows: Vec<(&str, usize)> = rows.iter().map(|(brand, times)| (brand.as_str(), *times)).collect();
+    workshop.ingest_text("jobs.csv", brands(&rows));
+    let stored = workshop.column("jobs", "brand");
+    let count = |wanted: &str| stored.iter().filter(|brand| *brand == wanted).count();
+    assert_eq!((count("Zill-Kor"), count("Venor")), (4, 2));
+}
+
+#[test]
+fn the_catalogues_model_number_tells_a_misspelt_brand() {
+    let workshop = Workshop::new();
+    let models = workshop.file("models.csv", "brand,model,category\nOrrowby,WM 7140,washing machine\nTessaly,WM 7200,washing machine\n");
+    let jobs = workshop.file(
+        "jobs.csv",
+        "job_id,closed_on,outcome,brand,model\n1,2024-07-01,repaired,Orowby,wm7140\n2,2024-07-01,repaired,Orowby,WM 7200\n3,2024-07-01,repaired,Orowby,\n",
+    );
+    let report = workshop.ingest(&[models, jobs]);
+    assert_eq!(workshop.column("jobs", "brand"), ["Orrowby", "Orowby", "Orowby"]);
+    assert_eq!(workshop.column("jobs", "model_key"), ["Orrowby WM7140", "Orowby WM7200", "-"]);
+    assert!(report.doubts.iter().any(|doubt| matches!(doubt, Doubt::BrandsNear { rows: 2, .. })), "{:?}", report.doubts);
+    assert!(report.doubts.iter().any(|doubt| doubt.to_string().contains("by the model number")), "{:?}", report.doubts);
 }

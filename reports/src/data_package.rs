@@ -2,7 +2,8 @@
 //!
 //! A Tabular Data Package (Frictionless Data, specs.frictionlessdata.io, version 1): `datapackage.json` describes each CSV file with the type and
 //! meaning of its columns. Beside it stand the same tables as Parquet, what was claimed in `claims.json`, the methods in
-//! `METHODS.md`, and `manifest.json` with the program's version, the hashes of the files that were read and of those written.
+//! `METHODS.md`, and `manifest.json` with the program's version, the snapshot that the evidence was made from, the hashes of the files that were read into it and of those
+//! written.
 
 use std::fmt::Write;
 
@@ -10,7 +11,6 @@ use fixodds_analytics::evidence::Evidence;
 use fixodds_analytics::publication::{LEFT_OUT, Withheld};
 use fixodds_schemas::evidence_tables;
 use fixodds_schemas::tables::{ColumnKind, TableSchema};
-use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::exporters::ExportError;
@@ -23,22 +23,11 @@ pub struct PackageFile {
     pub bytes: Vec<u8>,
 }
 
-/// A file that was read into the store.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Input {
-    pub file: String,
-    pub table: String,
-    pub source: String,
-    pub rows_in: i64,
-    /// BLAKE3 of its bytes, as taken when it was read.
-    pub blake3: String,
-}
-
 /// All files of the package, in the order of their paths. `evidence` is ready for publication; `claims` is put in as it is.
 ///
 /// # Errors
 /// [`ExportError::Table`] if a table cannot be written.
-pub fn build(evidence: &Evidence, withheld: &Withheld, inputs: &[Input], claims: &Value) -> Result<Vec<PackageFile>, ExportError> {
+pub fn build(evidence: &Evidence, withheld: &Withheld, claims: &Value) -> Result<Vec<PackageFile>, ExportError> {
     let mut files = Vec::new();
     let mut resources = Vec::new();
     for schema in evidence_tables() {
@@ -53,7 +42,7 @@ pub fn build(evidence: &Evidence, withheld: &Withheld, inputs: &[Input], claims:
     files.push(json_file("claims.json", claims));
     files.push(json_file("datapackage.json", &descriptor(evidence, resources)));
     files.sort_by(|a, b| a.path.cmp(&b.path));
-    let manifest = manifest(evidence, withheld, inputs, &files);
+    let manifest = manifest(evidence, withheld, &files);
     files.push(json_file("manifest.json", &manifest));
     files.sort_by(|a, b| a.path.cmp(&b.path));
     Ok(files)
@@ -116,7 +105,7 @@ fn field_type(kind: ColumnKind) -> &'static str {
     }
 }
 
-fn manifest(evidence: &Evidence, withheld: &Withheld, inputs: &[Input], files: &[PackageFile]) -> Value {
+fn manifest(evidence: &Evidence, withheld: &Withheld, files: &[PackageFile]) -> Value {
     let about = &evidence.about;
     json!({
         "program": { "name": "fixodds", "version": about.program_version },
@@ -124,7 +113,7 @@ fn manifest(evidence: &Evidence, withheld: &Withheld, inputs: &[Input], files: &
         "as_of": about.as_of,
         "currency": about.currency,
         "least_cell": about.least_cell,
-        "inputs": inputs,
+        "inputs": about.inputs,
         "tables": evidence.tables.iter().map(|(name, frame)| {
             let withheld = withheld.get(name).map_or(0, |(withheld, _)| *withheld);
             (name.clone(), json!({ "rows": frame.height(), "rows_withheld": withheld }))

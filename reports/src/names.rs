@@ -64,6 +64,13 @@ impl<'a> Names<'a> {
         self.vocabulary.component(component)?.assembly.as_deref()
     }
 
+    /// The components that a design encloses, in the vocabulary's order.
+    pub fn enclosed(&self, property: &'static str, design: &'static str) -> impl Iterator<Item = &'a str> {
+        let names = *self;
+        let keys = self.vocabulary.components.iter().map(|component| component.key.as_str());
+        keys.filter(move |key| names.encloses(property, design, key))
+    }
+
     /// Whether a design, such as `drum_design` and `sealed`, encloses the component.
     pub fn encloses(&self, property: &str, design: &str, component: &str) -> bool {
         let sealed = self.vocabulary.component(component).and_then(|component| component.sealed_inside.as_ref());

@@ -8,6 +8,8 @@ const NO_BREAK_SPACE: char = '\u{a0}';
 const EN_DASH: char = '–';
 const MINUS: char = '\u{2212}';
 const MOST_DECIMALS: usize = 4;
+/// Smaller p and q values are only called smaller.
+const LEAST_PROBABILITY: f64 = 0.0001;
 
 /// The parts of a printed quantity; units are included except where a table column states them.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,8 +98,11 @@ fn words(quantity: &Quantity, unit: &str) -> Words {
     let value = quantity.value * factor;
     let interval = quantity.interval.map(|(lower, upper)| (lower * factor, upper * factor));
     let decimals = decimals_for(value, interval, &quantity.unit);
+    // a p or q that is printed as nothing would read as impossible
+    let is_tiny = quantity.unit == Unit::Probability && (0.0..LEAST_PROBABILITY).contains(&value);
+    let printed = if is_tiny { format!("below {LEAST_PROBABILITY}") } else { number(value, decimals) };
     Words {
-        value: with_unit(&number(value, decimals), &quantity.unit) + unit,
+        value: with_unit(&printed, &quantity.unit) + unit,
         interval: interval.map(|(lower, upper)| range(&number(lower, decimals), &number(upper, decimals), &quantity.unit)),
         n: quantity.n.map(|n| format!("n{NO_BREAK_SPACE}={NO_BREAK_SPACE}{}", count(n))),
     }
@@ -308,6 +313,12 @@ mod tests {
     #[test]
     fn negative_ends_are_not_joined_by_a_dash() {
         assert_eq!(in_sentence(&Quantity::new(-2.4, Unit::Number).between(-3.4, -0.8)), "\u{2212}2.4 (\u{2212}3.4 to \u{2212}0.8)");
+    }
+
+    #[test]
+    fn a_p_or_q_is_never_nothing() {
+        let printed = [0.0, f64::MIN_POSITIVE, 0.00009, 0.0001, 0.012].map(|p| in_cell(&Quantity::new(p, Unit::Probability)).value);
+        assert_eq!(printed, ["below 0.0001", "below 0.0001", "below 0.0001", "0.0001", "0.012"]);
     }
 
     #[test]

@@ -5,3 +5,4 @@ mod documents;
 mod html;
 mod markdown;
 mod sample;
+mod wording;

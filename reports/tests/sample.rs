@@ -89,6 +89,7 @@ fn about() -> About {
             quarantined: 27,
             values_set_aside: 84,
         }],
+        inputs: Vec::new(),
         put_aside: vec![PutAside {
             table: "jobs".to_owned(),
             kind: "row".to_owned(),

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::Context;
 use fixodds_analytics::evidence::Evidence;
 use fixodds_analytics::fault_odds::FaultOdds;
+use fixodds_analytics::publication::publishable;
 use fixodds_reports::document::{Document, Reader};
 use fixodds_reports::documents::{build, claims};
 use fixodds_reports::evidence_frames::EvidenceFrames;
@@ -13,7 +14,6 @@ use fixodds_reports::exporters::Format;
 use fixodds_reports::odds_page;
 use fixodds_schemas::{StoreLayout, vocabulary};
 
-use super::export::publish;
 use crate::Outcome;
 use crate::arguments::{self, Report};
 
@@ -30,12 +30,28 @@ pub fn run(arguments: &Report) -> anyhow::Result<Outcome> {
         arguments::Format::Md => Format::Markdown,
     };
     let store = StoreLayout::new(&arguments.store);
-    let evidence = Evidence::open(&store)?;
+    let evidence = open_evidence(&store)?;
     let written = write_reports(&store, &evidence, &readers, &[format], arguments.least_cell, &arguments.out)?;
     for file in written.documents.iter().flat_map(|(_, files)| files).chain(&written.claims).chain(&written.odds_page) {
         println!("{}", file.display());
     }
     Ok(Outcome::Done)
+}
+
+/// The store's evidence; says so where the store has moved on since it was made.
+pub fn open_evidence(store: &StoreLayout) -> anyhow::Result<Evidence> {
+    let evidence = Evidence::open(store)?;
+    let number = |snapshot: &str| snapshot.trim_start_matches('0').to_owned();
+    let (made_from, current) = (&evidence.about.snapshot, store.current_number()?.map(StoreLayout::snapshot_name));
+    if let Some(current) = current.filter(|current| current != made_from) {
+        eprintln!(
+            "fixodds: the evidence was made from snapshot {}; the store is at {}: run `fixodds analyse --store {}` to bring it up to date",
+            number(made_from),
+            number(&current),
+            store.root().display()
+        );
+    }
+    Ok(evidence)
 }
 
 /// What was written for the readers.
@@ -60,7 +76,7 @@ pub fn write_reports(
 ) -> anyhow::Result<Written> {
     let mut written = Written::default();
     // Only the advocate's document and claims are for the public, and making evidence ready for it takes longest.
-    let published = readers.contains(&Reader::Advocate).then(|| publish(store, evidence, least_cell)).transpose()?;
+    let published = readers.contains(&Reader::Advocate).then(|| publishable(evidence, least_cell)).transpose()?;
     let public = published.as_ref().map(|(published, _)| EvidenceFrames::new(published));
     let house = EvidenceFrames::new(evidence);
     for reader in readers {

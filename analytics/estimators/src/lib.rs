@@ -3,7 +3,6 @@
 //! Every function returns a [`Interval`] (or a table of them) or says why it cannot: [`CannotEstimate`].
 
 pub mod aalen_johansen;
-pub mod avoidable_share;
 pub mod binomial;
 pub mod budget_selection;
 pub mod clustered_rate;
@@ -11,6 +10,7 @@ pub mod clustered_ratio;
 pub mod contingency;
 mod distributions;
 pub mod empirical_bayes;
+pub mod excess_fraction;
 pub mod fault_odds;
 pub mod funnel;
 pub mod geometric_ratio;

@@ -42,15 +42,11 @@ pub fn withheld_because(least_cell: i64) -> String {
 /// How many rows of each table were withheld, of how many.
 pub type Withheld = BTreeMap<String, (usize, usize)>;
 
-/// The evidence with everything withheld that may not be published; `platforms` says which platform a model belongs to.
+/// The evidence with everything withheld that may not be published.
 ///
 /// # Errors
 /// [`AnalyticsError::Publication`] if a table is not as the dictionary says.
-pub fn publishable(
-    evidence: &Evidence,
-    platforms: &BTreeMap<String, String>,
-    least_cell: i64,
-) -> Result<(Evidence, Withheld), AnalyticsError> {
+pub fn publishable(evidence: &Evidence, least_cell: i64) -> Result<(Evidence, Withheld), AnalyticsError> {
     let mut published = evidence.clone();
     published.tables.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
     published.about.table_rows.retain(|name, _| !OF_THE_BUSINESS.contains(&name.as_str()));
@@ -62,7 +58,7 @@ pub fn publishable(
         Ok((name.clone(), table))
     };
     let mut tables: BTreeMap<String, PublishedTable> = published.tables.par_iter().map(read).collect::<Result<_, AnalyticsError>>()?;
-    release::withhold(&mut tables, platforms, least_cell);
+    release::withhold(&mut tables, &evidence.platforms, least_cell);
     published.about.least_cell = Some(least_cell);
     published.about.put_aside.retain(|row| row.count >= least_cell);
     let mut withheld = Withheld::new();

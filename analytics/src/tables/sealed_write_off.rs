@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use fixodds_estimators::avoidable_share::avoidable_share;
 use fixodds_estimators::binomial::{ClusterSums, clustered_wilson};
 use fixodds_estimators::contingency::RiskTable;
+use fixodds_estimators::excess_fraction::excess_fraction;
 use fixodds_estimators::quantile::quantile_interval;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::vocabulary::vocabulary;
@@ -37,7 +37,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     for counts in &counts {
         push_shares(engine, &mut rows, counts);
     }
-    push_avoidable(engine, &mut rows, &counts)?;
+    push_excess(engine, &mut rows, &counts)?;
     for ((scope_id, component), prices) in read_prices(engine)? {
         let is_assembly = vocabulary().components.iter().any(|c| c.assembly.as_deref() == Some(&component));
         let statistic = if is_assembly { "assembly_price" } else { "part_price" };
@@ -85,12 +85,12 @@ fn push_shares(engine: &Engine, rows: &mut EvidenceRows, counts: &Counts) {
     }
 }
 
-/// Resamples and seed of the interval of the avoidable share.
+/// Resamples and seed of the interval of the excess fraction.
 const RESAMPLES: usize = 9_999;
 const SEED: u64 = 1;
 
-/// What a part that can be replaced would have saved: the write-offs that sealed machines have beyond those that open at the same ages.
-fn push_avoidable(engine: &Engine, rows: &mut EvidenceRows, counts: &[Counts]) -> Result<(), AnalyticsError> {
+/// The write-offs of sealed machines beyond the share at which those that open end so at the same ages.
+fn push_excess(engine: &Engine, rows: &mut EvidenceRows, counts: &[Counts]) -> Result<(), AnalyticsError> {
     let strata = read_strata(engine)?;
     for counts in counts {
         let chosen: Vec<RiskTable> = strata
@@ -106,20 +106,20 @@ fn push_avoidable(engine: &Engine, rows: &mut EvidenceRows, counts: &[Counts]) -
         rows.push(
             engine.scope(counts.scope_id),
             &[
-                ("statistic", "avoidable".into()),
+                ("statistic", "excess".into()),
                 ("component", counts.component.clone().into()),
                 ("jobs", chosen.iter().map(|table| (table.exposed_total + table.reference_total) as i64).sum::<i64>().into()),
                 ("condemned", counts.condemned_known.into()),
                 ("events", chosen.iter().map(|table| table.exposed_events as i64).sum::<i64>().into()),
             ],
-            &avoidable_share(&chosen, counts.condemned_known as u64, RESAMPLES, SEED, CONFIDENCE),
+            &excess_fraction(&chosen, counts.condemned_known as u64, RESAMPLES, SEED, CONFIDENCE),
         );
     }
     Ok(())
 }
 
 fn read_strata(engine: &Engine) -> Result<Vec<(i64, String, RiskTable)>, AnalyticsError> {
-    engine.rows("sealed_write_off", evidence_sql!("sealed_avoidable_strata"), |row| {
+    engine.rows("sealed_write_off", evidence_sql!("sealed_excess_strata"), |row| {
         let count = |name: &str| row.get::<_, i64>(name).map(|count| count as u64);
         let table = RiskTable {
             exposed_events: count("exposed_events")?,

@@ -10,8 +10,6 @@ const REGIONS: [&str; 29] = [
     "SK", "US", "USA", "CA", "AU", "NZ", "EE",
 ];
 
-/// A brand is taken for a misspelling only of one that is written this many times as often.
-const TIMES_AS_OFTEN: u64 = 10;
 /// Brands shorter than this are too much alike for one letter to be a slip.
 const SHORTEST_MISSPELT: usize = 5;
 /// From this length on, two letters may differ.
@@ -21,98 +19,129 @@ const LONG_BRAND: usize = 9;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Brand {
     pub spelling: String,
-    /// Whether it is written as another brand, which more than case and punctuation tells apart.
-    pub is_merged: bool,
+    /// The brand that is written nearly so: perhaps the same, which only a person can say.
+    pub like: Option<String>,
 }
 
-/// The spellings of the catalogue, and what is known of those of brands in the records.
+/// The spellings of the catalogue, and those of brands in the records. Two ways of writing are one brand where they differ only in case, spaces,
+/// accents and punctuation, or where a person says so; anything else that is near is only proposed.
 #[derive(Debug, Clone, Default)]
 pub struct Catalogue {
     brands: BTreeMap<String, String>,
     models: BTreeMap<String, String>,
-    /// Spelling by brand key: what a person or an earlier ingest has decided.
+    /// The brand of a model number without its region; none where several brands have it.
+    brand_of_model: BTreeMap<String, Option<String>>,
+    /// Spelling by brand key: what a person has decided.
     decided: BTreeMap<String, String>,
-    /// How often each brand key is written in the records, and one way of writing it.
-    counts: BTreeMap<String, u64>,
-    written: BTreeMap<String, String>,
-    /// Brands of jobs that are in the store already: what they were read as, they stay.
-    settled: BTreeSet<String>,
+    /// Brand keys of which a person says that they are no other brand.
+    apart: BTreeSet<String>,
+    written: BTreeMap<String, Written>,
+}
+
+/// How one brand is written in the records, and how often in each way.
+#[derive(Debug, Clone, Default)]
+struct Written {
+    /// In jobs of the store: what they are called there they stay.
+    stored: BTreeMap<String, u64>,
+    read: BTreeMap<String, u64>,
+}
+
+impl Written {
+    fn times(&self) -> u64 {
+        self.stored.values().chain(self.read.values()).sum()
+    }
+
+    /// The commonest way of writing it.
+    fn spelling(&self) -> &str {
+        let ways = if self.stored.is_empty() { &self.read } else { &self.stored };
+        ways.iter().max_by_key(|(way, times)| (**times, std::cmp::Reverse(*way))).map_or("", |(way, _)| way.as_str())
+    }
 }
 
 impl Catalogue {
     /// Adds a model; the first spelling of a brand or model stays.
     pub fn add(&mut self, brand: &str, model: &str) {
-        let brand = tidy(brand);
-        if !brand.is_empty() {
-            self.brands.entry(brand_key(&with_ampersand(&brand))).or_insert_with(|| brand.into_owned());
+        let (brand, model) = (tidy(brand), tidy(model));
+        let key = brand_key(&brand);
+        if !key.is_empty() {
+            self.brands.entry(key.clone()).or_insert_with(|| brand.into_owned());
         }
-        let model = tidy(model);
-        if !model.is_empty() {
-            self.models.entry(compact_model(&model)).or_insert_with(|| model.into_owned());
+        if model.is_empty() {
+            return;
         }
+        if let Some(brand) = self.brands.get(&key) {
+            let owner = self.brand_of_model.entry(compact_model(without_region(&model))).or_insert_with(|| Some(brand.clone()));
+            if owner.as_ref() != Some(brand) {
+                *owner = None;
+            }
+        }
+        self.models.entry(compact_model(&model)).or_insert_with(|| model.into_owned());
     }
 
     /// Says how a brand is to be written, whatever the catalogue and the records say.
     pub fn decide(&mut self, written: &str, spelling: &str) {
-        self.decided.insert(brand_key(&with_ampersand(written)), spelling.to_owned());
+        self.decided.entry(brand_key(spelling)).or_insert_with(|| spelling.to_owned());
+        self.decided.insert(brand_key(written), spelling.to_owned());
+    }
+
+    /// Says that a brand is no other, however near it is written.
+    pub fn keep_apart(&mut self, written: &str) {
+        self.apart.insert(brand_key(written));
     }
 
     /// Counts a brand of the records.
     pub fn count_brand(&mut self, written: &str, times: u64) {
-        let written = with_ampersand(&tidy(written));
-        let key = brand_key(&written);
-        *self.counts.entry(key.clone()).or_default() += times;
-        self.written.entry(key).or_insert_with(|| without_stops(&written).to_owned());
+        let way = title_case(without_stops(&with_ampersand(&tidy(written))));
+        *self.written.entry(brand_key(written)).or_default().read.entry(way).or_default() += times;
     }
 
     /// A brand that jobs of the store carry.
-    pub fn settle_brand(&mut self, written: &str, times: u64) {
-        self.count_brand(written, times);
-        self.settled.insert(brand_key(&with_ampersand(written)));
+    pub fn settle_brand(&mut self, stored: &str, times: u64) {
+        *self.written.entry(brand_key(stored)).or_default().stored.entry(stored.to_owned()).or_default() += times;
     }
 
-    /// The brand as decided, else the catalogue's spelling if it differs only in case or punctuation, else the much more frequent brand
-    /// of which it seems to be a misspelling, else every word with one capital.
+    /// The brand as a person decided, else in the catalogue's spelling, else as it is most often written, with one capital a word. One that was
+    /// not counted is written as its key, so that two ways of writing it cannot come apart.
     #[must_use]
     pub fn brand(&self, text: &str) -> Brand {
-        let text = with_ampersand(&tidy(text));
-        let text = without_stops(&text);
         let key = brand_key(text);
-        if let Some(spelling) = self.decided.get(&key) {
-            return Brand { spelling: spelling.clone(), is_merged: brand_key(&with_ampersand(spelling)) != key };
+        if let Some(spelling) = self.decided.get(&key).or_else(|| self.brands.get(&key)) {
+            return Brand { spelling: spelling.clone(), like: None };
         }
-        if let Some(spelling) = self.brands.get(&key) {
-            return Brand { spelling: spelling.clone(), is_merged: false };
+        if key.is_empty() {
+            return Brand { spelling: text.trim().to_owned(), like: None };
         }
-        match self.misspelt(&key) {
-            Some(meant) => Brand { spelling: self.spelling_of(meant), is_merged: true },
-            None => Brand { spelling: title_case(text), is_merged: false },
-        }
+        let spelling = self.written.get(&key).map_or_else(|| title_case(&key), |written| written.spelling().to_owned());
+        Brand { spelling, like: self.like(&key).map(str::to_owned) }
     }
 
-    /// The one brand that is much more frequent, or in the catalogue, and differs from this one by a letter.
-    fn misspelt(&self, key: &str) -> Option<&str> {
-        let length = key.chars().count();
-        if length < SHORTEST_MISSPELT || self.settled.contains(key) || key.contains(|character: char| character.is_ascii_digit()) {
+    /// The brand that is written nearly so and is in the catalogue or more frequent; of several, the catalogue's, then the most frequent.
+    fn like(&self, key: &str) -> Option<&str> {
+        if self.apart.contains(key) {
             return None;
         }
-        let times = self.counts.get(key).copied().unwrap_or(0).max(1);
-        let allowed = if length >= LONG_BRAND { 2 } else { 1 };
-        let is_meant = |known: &str| {
-            known.chars().next() == key.chars().next()
-                && known.chars().count().abs_diff(length) <= allowed
-                && known.chars().count() >= SHORTEST_MISSPELT
-                && strsim::osa_distance(known, key) <= allowed
-        };
-        let frequent = self.counts.iter().filter(|(_, count)| **count >= TIMES_AS_OFTEN * times).map(|(known, _)| known.as_str());
-        let listed = self.brands.keys().map(String::as_str).filter(|_| times < TIMES_AS_OFTEN);
-        let mut meant = frequent.chain(listed).filter(|known| *known != key && !self.decided.contains_key(*known) && is_meant(known));
-        let first = meant.next()?;
-        meant.all(|other| other == first).then_some(first)
+        let times = self.written.get(key).map_or(1, Written::times);
+        let listed = self.brands.iter().map(|(known, spelling)| (known, u64::MAX, spelling.as_str()));
+        let frequent = self.written.iter().map(|(known, written)| (known, written.times(), written.spelling()));
+        let (_, _, spelling) = listed
+            .chain(frequent)
+            .filter(|(known, often, _)| {
+                *often > times && known.as_str() != key && !self.decided.contains_key(*known) && is_near(known, key)
+            })
+            .max_by_key(|(known, often, _)| (*often, std::cmp::Reverse(*known)))?;
+        Some(spelling)
     }
 
-    fn spelling_of(&self, key: &str) -> String {
-        self.brands.get(key).cloned().unwrap_or_else(|| title_case(self.written.get(key).map_or(key, String::as_str)))
+    /// The catalogue's brand of a model number, where the brand as read is written nearly so, is not in the catalogue itself, and no other brand
+    /// has that number.
+    #[must_use]
+    pub fn brand_by_model(&self, brand: &str, model: &str) -> Option<&str> {
+        let key = brand_key(brand);
+        if self.brands.contains_key(&key) || self.decided.contains_key(&key) || self.apart.contains(&key) {
+            return None;
+        }
+        let owner = self.brand_of_model.get(&compact_model(without_region(model)))?.as_deref()?;
+        (model.chars().any(|character| character.is_ascii_digit()) && is_near(&brand_key(owner), &key)).then_some(owner)
     }
 
     /// The catalogue's spelling of a model number if it differs only in case, spaces, dashes, dots or slashes, else capitals.
@@ -130,12 +159,15 @@ impl Catalogue {
 pub struct Spellings {
     brands: BTreeMap<String, u64>,
     models: BTreeMap<String, u64>,
+    both: BTreeSet<(String, String)>,
 }
 
 impl Spellings {
     pub fn count(&mut self, brand: &str, model: &str) {
-        *self.brands.entry(tidy(brand).into_owned()).or_default() += 1;
-        *self.models.entry(tidy(model).into_owned()).or_default() += 1;
+        let (brand, model) = (tidy(brand).into_owned(), tidy(model).into_owned());
+        *self.brands.entry(brand.clone()).or_default() += 1;
+        *self.models.entry(model.clone()).or_default() += 1;
+        self.both.insert((brand, model));
     }
 
     /// Adds the most frequent spelling of each brand and model that the catalogue does not have.
@@ -147,6 +179,7 @@ impl Spellings {
         };
         most_frequent_first(self.brands).for_each(|brand| catalogue.add(&brand, ""));
         most_frequent_first(self.models).for_each(|model| catalogue.add("", &model));
+        self.both.iter().for_each(|(brand, model)| catalogue.add(brand, model));
     }
 }
 
@@ -194,8 +227,62 @@ fn without_stops(text: &str) -> &str {
     text.trim_matches(|character: char| character.is_whitespace() || ".,;:*\"".contains(character))
 }
 
+/// What two ways of writing a brand have in common: small letters without accents, and digits; "and" and "&" are left out.
 fn brand_key(brand: &str) -> String {
-    brand.chars().filter(|character| character.is_alphanumeric()).flat_map(char::to_lowercase).collect()
+    let words = brand.split_whitespace().filter(|word| !word.eq_ignore_ascii_case("and"));
+    let letters = words.flat_map(str::chars).flat_map(char::to_lowercase);
+    letters.filter(|letter| letter.is_alphanumeric()).fold(String::with_capacity(brand.len()), |mut key, letter| {
+        match without_accent(letter) {
+            Some(plain) => key.push_str(plain),
+            None => key.push(letter),
+        }
+        key
+    })
+}
+
+/// The plain letters of a small Latin letter with a mark; marks that stand by themselves are no letters.
+fn without_accent(letter: char) -> Option<&'static str> {
+    const MARKED: [(&str, &str); 24] = [
+        ("àáâãäåāăą", "a"),
+        ("æ", "ae"),
+        ("çćĉċč", "c"),
+        ("ďđð", "d"),
+        ("èéêëēĕėęě", "e"),
+        ("ĝğġģ", "g"),
+        ("ĥħ", "h"),
+        ("ìíîïĩīĭįı", "i"),
+        ("ĵ", "j"),
+        ("ķ", "k"),
+        ("ĺļľŀł", "l"),
+        ("ñńņň", "n"),
+        ("òóôõöøōŏő", "o"),
+        ("œ", "oe"),
+        ("ŕŗř", "r"),
+        ("śŝşšș", "s"),
+        ("ß", "ss"),
+        ("ţťŧț", "t"),
+        ("þ", "th"),
+        ("ùúûüũūŭůűų", "u"),
+        ("ŵ", "w"),
+        ("ýÿŷ", "y"),
+        ("źżž", "z"),
+        ("ſ", "s"),
+    ];
+    if letter.is_ascii() {
+        return None;
+    }
+    MARKED.iter().find(|(marked, _)| marked.contains(letter)).map(|(_, plain)| *plain)
+}
+
+/// Whether two brand keys differ by a letter, long ones by two, but not in the first.
+fn is_near(known: &str, key: &str) -> bool {
+    let (length, known_length) = (key.chars().count(), known.chars().count());
+    let allowed = if length >= LONG_BRAND { 2 } else { 1 };
+    length.min(known_length) >= SHORTEST_MISSPELT
+        && known_length.abs_diff(length) <= allowed
+        && known.chars().next() == key.chars().next()
+        && !key.contains(|character: char| character.is_ascii_digit())
+        && strsim::osa_distance(known, key) <= allowed
 }
 
 fn title_case(text: &str) -> String {
@@ -220,57 +307,94 @@ fn title_case(text: &str) -> String {
 mod tests {
     use super::*;
 
+    fn read(catalogue: &Catalogue, text: &str) -> String {
+        let Brand { spelling, like } = catalogue.brand(text);
+        like.map_or_else(|| spelling.clone(), |like| format!("{spelling}, like {like}"))
+    }
+
     #[test]
     fn brands_take_the_spelling_of_the_catalogue() {
         let mut catalogue = Catalogue::default();
         catalogue.add("Orrowby", "WM 7140");
-        for (text, spelling) in [
-            (" ORR-OWBY ", "Orrowby"),
-            ("orrin & wex", "Orrin & Wex"),
-            ("OSTREL", "Ostrel"),
-            ("Ostrel.", "Ostrel"),
-            ("Orrowby. ", "Orrowby"),
-            ("Orrin AND Wex", "Orrin & Wex"),
-            ("k.l.m", "K.L.M"),
-        ] {
-            assert_eq!(catalogue.brand(text), Brand { spelling: spelling.to_owned(), is_merged: false }, "{text}");
+        for text in [" ORR-OWBY ", "Orrowby. ", "orrowby", "Ōrrowby", "O'rrowby"] {
+            assert_eq!(read(&catalogue, text), "Orrowby", "{text}");
         }
     }
 
     #[test]
-    fn a_rare_brand_a_letter_away_from_a_frequent_one_is_a_misspelling() {
+    fn ways_of_writing_that_differ_in_case_spaces_accents_and_signs_are_one_brand() {
+        let mut catalogue = Catalogue::default();
+        for (brand, times) in [("Orrin & Wex", 4), ("Orrin and Wex", 3), ("ORRIN&WEX", 2), ("Käser", 9), ("Kaser", 2), ("k.l.m", 2)] {
+            catalogue.count_brand(brand, times);
+        }
+        for (text, spelling) in [
+            ("orrin AND wex", "Orrin & Wex"),
+            ("Orrinwex", "Orrin & Wex"),
+            ("KASER", "Käser"),
+            ("Ka\u{308}ser", "Käser"),
+            ("KLM", "K.L.M"),
+            ("Ostrel.", "Ostrel"),
+            ("Vel-Tor", "Veltor"),
+            ("vel tor", "Veltor"),
+            ("&", "&"),
+        ] {
+            assert_eq!(read(&catalogue, text), spelling, "{text}");
+        }
+        // what the store's jobs are called they stay
+        catalogue.settle_brand("Kaser", 1);
+        assert_eq!(read(&catalogue, "Käser"), "Kaser");
+    }
+
+    #[test]
+    fn brands_that_are_near_each_other_are_proposed_and_kept_apart() {
         let mut catalogue = Catalogue::default();
         for (brand, times) in [("Orrin & Wex", 40), ("Ostrel", 30), ("Orrin & Wax", 2), ("Ostral", 4), ("Pell", 90), ("Pall", 1)] {
             catalogue.count_brand(brand, times);
         }
-        let read = |catalogue: &Catalogue, text: &str| {
-            let brand = catalogue.brand(text);
-            format!("{}{}", brand.spelling, if brand.is_merged { " (merged)" } else { "" })
-        };
         for (text, expected) in [
-            ("orin & wex", "Orrin & Wex (merged)"),
-            ("Orrin & Wax", "Orrin & Wex (merged)"),
-            ("Ostrell", "Ostrel (merged)"),
-            ("Ostral", "Ostral"),
+            ("Orrin & Wax", "Orrin & Wax, like Orrin & Wex"),
+            ("Ostrell", "Ostrell, like Ostrel"),
+            ("Ostral", "Ostral, like Ostrel"),
+            ("Ostrel", "Ostrel"),
             ("Pall", "Pall"),
             ("Astrel", "Astrel"),
         ] {
             assert_eq!(read(&catalogue, text), expected, "{text}");
         }
-        catalogue.decide("Ostrell", "Ostrell");
+        catalogue.keep_apart("Ostrell");
         catalogue.decide("Ostral", "Ostrel");
-        catalogue.settle_brand("Orin Wex", 1);
-        assert_eq!(read(&catalogue, "ostrell"), "Ostrell");
-        assert_eq!(read(&catalogue, "Ostral"), "Ostrel (merged)");
-        assert_eq!(read(&catalogue, "orin & wex"), "Orin & Wex");
+        assert_eq!(["ostrell", "Ostral"].map(|text| read(&catalogue, text)), ["Ostrell", "Ostrel"]);
     }
 
     #[test]
-    fn a_misspelling_of_two_brands_is_neither() {
+    fn what_a_person_decides_holds_for_every_way_of_writing_it() {
         let mut catalogue = Catalogue::default();
         catalogue.add("Ostrel", "");
-        catalogue.add("Ostrem", "");
-        assert_eq!(catalogue.brand("Ostret").spelling, "Ostret");
+        catalogue.decide("ostral", "OSTREL Ltd");
+        assert_eq!(["Ostral", "OSTRAL.", "Ostrel Ltd"].map(|text| read(&catalogue, text)), ["OSTREL Ltd"; 3]);
+        assert_eq!(read(&catalogue, "Ostrel"), "Ostrel");
+    }
+
+    #[test]
+    fn a_model_number_of_one_brand_tells_a_misspelt_brand() {
+        let mut spellings = Spellings::default();
+        for (brand, model) in [("Orrowby", "WM 7140"), ("Orrowby", "WM 9000"), ("Tessaly", "WM9000"), ("Orrowby", "Solo")] {
+            spellings.count(brand, model);
+        }
+        let mut catalogue = Catalogue::default();
+        spellings.add_to(&mut catalogue);
+        for (brand, model, owner) in [
+            ("Orowby", "wm-7140/UK", Some("Orrowby")),
+            ("Orowby", "WM 7141", None),
+            ("Pelham", "WM 7140", None),
+            ("Tessaly", "WM 7140", None),
+            ("Orowby", "WM 9000", None),
+            ("Orowby", "Solo", None),
+        ] {
+            assert_eq!(catalogue.brand_by_model(brand, model), owner, "{brand} {model}");
+        }
+        catalogue.keep_apart("Orowby");
+        assert_eq!(catalogue.brand_by_model("Orowby", "WM 7140"), None);
     }
 
     #[test]

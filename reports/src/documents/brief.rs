@@ -125,6 +125,16 @@ impl<'a> Brief<'a> {
         ))
     }
 
+    /// The categories in which jobs say most often which part failed, with how many do.
+    pub fn best_known(&self) -> Vec<(&Category, i64)> {
+        let known = |category: &Category| self.faults(category).first().and_then(|row| row.integer("jobs")).unwrap_or(0);
+        let mut found: Vec<(&Category, i64)> = self.categories.iter().map(|category| (category, known(category))).collect();
+        found.retain(|(_, jobs)| *jobs > 0);
+        // stable: ties stay in the order of the categories' jobs
+        found.sort_by_key(|(_, jobs)| std::cmp::Reverse(*jobs));
+        found
+    }
+
     /// How all jobs ended, the most frequent first.
     pub fn outcomes(&self) -> Vec<KeyFigure> {
         let overall = self.ranked(&Query::of("outcome").overall().null("not_repaired_reason"));
@@ -134,6 +144,32 @@ impl<'a> Brief<'a> {
             Some(KeyFigure { label: format!("of all jobs: {outcome}"), figure })
         };
         overall.iter().filter(|row| row.integer("events").unwrap_or(0) > 0).filter_map(figure).collect()
+    }
+
+    /// How jobs on the kinds of machine with the most jobs end, one sentence each.
+    pub fn kinds_said(&self, most: usize) -> Vec<String> {
+        let ended = |category: &Category, (outcome, words): &(&str, &str)| {
+            let query = Query::of("outcome").category(&category.key).with("outcome", *outcome).null("not_repaired_reason");
+            Some(format!("{} {words}", said(&self.evidence.first(&query)?, Unit::Share, "")?))
+        };
+        let sentence = |category: &Category| {
+            let ends = [("repaired", "ended repaired"), ("condemned", "with the machine condemned")];
+            let ends: Vec<String> = ends.iter().filter_map(|end| ended(category, end)).collect();
+            let jobs = wording::count_of(category.jobs, "job", "jobs");
+            (!ends.is_empty()).then(|| format!("Of {jobs} on {}, {}.", category.many, wording::enumeration(&ends)))
+        };
+        self.categories.iter().filter_map(sentence).take(most).collect()
+    }
+
+    /// The commonest reason noted for machines that were condemned.
+    pub fn commonest_reason(&self) -> Option<String> {
+        let reasons = self.ranked(&Query::of("write_off_reason").overall());
+        let row = reasons.first()?;
+        let reason = self.names.term(List::Reason, row.text("not_repaired_reason")?);
+        Some(format!(
+            "Of condemned machines for which a reason is noted, most often it is \u{201c}{reason}\u{201d}: {}.",
+            said(row, Unit::Share, "jobs")?
+        ))
     }
 
     /// The first row of a query as a cell; a missing row says so.
@@ -244,7 +280,7 @@ pub(super) fn findings(mut sentences: Vec<String>) -> Section {
     sentences.truncate(MOST_FINDINGS);
     let mut section = Section::new("findings", "Findings");
     section.blocks.push(if sentences.is_empty() {
-        Block::Paragraph("The evidence does not support a finding yet: there are too few jobs with a known fault and outcome.".to_owned())
+        Block::Paragraph("The evidence does not support a finding yet: there are too few jobs with a known fault or outcome.".to_owned())
     } else {
         Block::List(sentences)
     });

@@ -8,14 +8,14 @@ mod repairer;
 mod returns;
 mod technician;
 
-use crate::claims::Claim;
+use crate::claims::Claims;
 use crate::document::{Document, Reader};
 use crate::evidence_view::EvidenceView;
 use brief::Brief;
 use fixodds_schemas::vocabulary::Vocabulary;
 
-/// The advocate's claims: every headline sentence with the cell of the evidence table that it rests on.
-pub fn claims(evidence: &dyn EvidenceView, vocabulary: &Vocabulary) -> Vec<Claim> {
+/// The advocate's claims: every headline sentence with the cell of the evidence table that it rests on, and what could not be claimed.
+pub fn claims(evidence: &dyn EvidenceView, vocabulary: &Vocabulary) -> Claims {
     advocate::claims::list(&Brief::new(evidence, vocabulary))
 }
 

@@ -40,7 +40,7 @@ impl Measure {
 
     pub fn title(self) -> &'static str {
         match self {
-            Measure::Rate => "Faults per 100 machine-years, model by model",
+            Measure::Rate => "Faults per 100 machine-years of the roster, model by model",
             Measure::WriteOff => "Share of jobs that end as write-offs, model by model",
         }
     }
@@ -64,10 +64,10 @@ pub(super) fn standing(row: &Row) -> Standing {
 pub(super) fn verdict(row: Option<&Row>, measure: Measure) -> Cell {
     let standing = row.map_or(Standing::NotEnoughEvidence, standing);
     let words = match (standing, measure) {
-        (Standing::Worse, Measure::Rate) => "fails more often than its kind",
-        (Standing::Better, Measure::Rate) => "fails less often than its kind",
-        (Standing::Worse, Measure::WriteOff) => "written off more often than its kind",
-        (Standing::Better, Measure::WriteOff) => "written off less often than its kind",
+        (Standing::Worse, Measure::Rate) => "more faults on the roster than its kind",
+        (Standing::Better, Measure::Rate) => "fewer faults on the roster than its kind",
+        (Standing::Worse, Measure::WriteOff) => "jobs end as write-offs more often than on its kind",
+        (Standing::Better, Measure::WriteOff) => "jobs end as write-offs less often than on its kind",
         (Standing::NotDistinguishable, _) => "no clear difference",
         (Standing::NotEnoughEvidence, _) => "not enough evidence",
     };

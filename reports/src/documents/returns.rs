@@ -174,7 +174,7 @@ pub(super) fn repair_scope_blocks(brief: &Brief<'_>) -> Vec<Block> {
         Block::Table(table)
     } else {
         Block::Chart(Box::new(Chart {
-            title: "The price of mending only the damage".to_owned(),
+            title: "What came back, by what was replaced".to_owned(),
             description: "Share of repairs after which the same fault came back within a year, where a fault had damaged another part."
                 .to_owned(),
             plot: Plot::Intervals(IntervalPlot { unit: Unit::Share, look: Look::Dots, reference: None, rows }),

@@ -1,17 +1,50 @@
-//! The list of claims: every headline sentence, made from one cell of an evidence table, and judged among all that compare something.
-
-use std::collections::BTreeMap;
+//! The family of claims, settled before any records: every headline sentence, made from one cell of an evidence table, and judged among all that
+//! compare something; and the questions that the records do not answer, with the reason.
 
 use fixodds_estimators::judgement::{Comparison, Judgement, Scale, Shows, judge};
 use fixodds_estimators::{CONFIDENCE, Interval};
 use serde_json::{Map, Value as Json};
 
-use super::{contrasts, declared, failure, law, lives, sealed};
-use crate::claims::{Claim, ClaimStanding};
-use crate::document::{Block, Cell, Column, Quantity, Section, Table, Unit};
+use super::{contrasts, declared, endings, failure, law, lives, sealed};
+use crate::claims::{Claim, ClaimStanding, Claims, NotMade};
+use crate::document::{Block, Cell, Column, Fold, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, findings};
-use crate::evidence_view::{Row, Value};
+use crate::evidence_view::{Query, Row, Value};
 use crate::wording;
+
+/// The family, most useful first. Questions are settled by what they are about; categories come in by how many jobs they have, parts by what the
+/// vocabulary says of designs or by how many records they have, ages by how many jobs they have. None is left out for how it came out.
+const FAMILY: [fn(&Brief<'_>) -> Vec<Question>; 12] = [
+    failure::how_often,
+    sealed::questions,
+    contrasts::of_all_faults,
+    law::questions,
+    endings::of_all_jobs,
+    failure::commonest,
+    endings::reasons_noted,
+    endings::of_kinds,
+    endings::of_ages,
+    lives::questions,
+    contrasts::of_sealed_parts,
+    declared::questions,
+];
+
+/// A question of the family, and its answer or why there is none.
+pub(super) struct Question {
+    pub about: String,
+    pub answer: Result<Draft, String>,
+}
+
+/// The row that answers a question, if it has an estimate with its interval.
+pub(super) fn answering(brief: &Brief<'_>, query: &Query, otherwise: &str) -> Result<Row, String> {
+    let row = brief.evidence.first(query).ok_or_else(|| brief.when_empty(query.table, otherwise))?;
+    if interval(&row).is_some() { Ok(row) } else { Err(wording::sentence(row.reason())) }
+}
+
+fn interval(row: &Row) -> Option<Interval> {
+    let [estimate, lower, upper] = ["estimate", "lower", "upper"].map(|column| row.real(column));
+    Interval::new(estimate?, lower?, upper?, CONFIDENCE).ok()
+}
 
 /// What a sentence says, given whether its comparison holds.
 pub(super) type Words = Box<dyn Fn(ClaimStanding) -> String>;
@@ -33,18 +66,13 @@ pub(super) struct Draft {
 }
 
 impl Draft {
-    fn interval(&self) -> Option<Interval> {
-        let [estimate, lower, upper] = ["estimate", "lower", "upper"].map(|column| self.row.real(column));
-        Interval::new(estimate?, lower?, upper?, CONFIDENCE).ok()
-    }
-
     fn comparison(&self) -> Option<Comparison> {
         let (no_difference, scale) = self.against?;
-        Some(Comparison { interval: self.interval()?, no_difference, scale })
+        Some(Comparison { interval: interval(&self.row)?, no_difference, scale })
     }
 
-    fn claim(self, number: usize, judgement: Option<Judgement>) -> Option<Claim> {
-        let interval = self.interval()?;
+    fn claim(self, question: String, number: usize, judgement: Option<Judgement>) -> Option<Claim> {
+        let interval = interval(&self.row)?;
         let standing = match judgement.map(|judgement| judgement.shows) {
             None => ClaimStanding::Estimate,
             Some(Shows::Difference) if self.not_found => ClaimStanding::NotAfterSoManyComparisons,
@@ -59,6 +87,7 @@ impl Draft {
         }
         Some(Claim {
             number,
+            question,
             sentence,
             table: self.table.to_owned(),
             cell: cell(&self.row),
@@ -74,6 +103,7 @@ impl Draft {
             p_value: judgement.map(|judgement| judgement.p_value),
             q_value: judgement.map(|judgement| judgement.q_value),
             standing,
+            place: 0,
             figure,
         })
     }
@@ -105,59 +135,73 @@ fn unit_name(unit: &Unit) -> String {
     }
 }
 
-/// All claims, most useful first.
-pub fn list(brief: &Brief<'_>) -> Vec<Claim> {
-    let (all_faults, by_part): (Vec<Draft>, Vec<Draft>) =
-        contrasts::drafts(brief).into_iter().partition(|draft| draft.row.text("component").is_none());
-    let mut drafts: Vec<Draft> = failure::drafts(brief);
-    drafts.extend(sealed::drafts(brief));
-    drafts.extend(all_faults);
-    drafts.extend(law::drafts(brief));
-    drafts.extend(lives::drafts(brief));
-    drafts.extend(by_part);
-    drafts.extend(declared::drafts(brief));
-    drafts.retain(|draft| draft.interval().is_some());
-    let compared: Vec<(usize, Comparison)> =
-        drafts.iter().enumerate().filter_map(|(place, draft)| Some((place, draft.comparison()?))).collect();
-    let comparisons: Vec<Comparison> = compared.iter().map(|(_, comparison)| *comparison).collect();
-    let judged: BTreeMap<usize, Judgement> = match judge(&comparisons) {
-        Ok(judged) => compared.iter().map(|(place, _)| *place).zip(judged).collect(),
-        Err(_) => {
-            // Without a judgement over all of them, nothing that compares is claimed.
-            drafts.retain(|draft| draft.against.is_none());
-            BTreeMap::new()
-        }
-    };
-    let claims = drafts.into_iter().enumerate().filter_map(|(place, draft)| draft.claim(place + 1, judged.get(&place).copied()));
-    claims.collect()
+/// A question that has an answer.
+struct Answered {
+    /// Place of the topic in the family, and of the answer in its topic.
+    topic: usize,
+    place: usize,
+    about: String,
+    draft: Draft,
+    comparison: Option<Comparison>,
 }
 
-/// The findings: the first claims, and what the records cannot show.
-pub(super) fn opening(claims: &[Claim], limits: Option<String>) -> Section {
+/// All questions of the family with their answers.
+pub fn list(brief: &Brief<'_>) -> Claims {
+    let (mut answered, mut not_made): (Vec<Answered>, Vec<NotMade>) = (Vec::new(), Vec::new());
+    for (topic, Question { about, answer }) in
+        FAMILY.iter().enumerate().flat_map(|(topic, asked)| asked(brief).into_iter().map(move |q| (topic, q)))
+    {
+        let answer = answer.and_then(|draft| {
+            let comparison = draft.comparison();
+            // judged alone first, so that one without a p-value is listed as such and does not take the others with it
+            match comparison.map_or(Ok(()), |comparison| judge(&[comparison]).map(drop)) {
+                Ok(()) => Ok((draft, comparison)),
+                Err(why) => Err(wording::sentence(&format!("it has no p-value, because {why}"))),
+            }
+        });
+        match answer {
+            Ok((draft, comparison)) => {
+                let place = answered.iter().filter(|known| known.topic == topic).count();
+                answered.push(Answered { topic, place, about, draft, comparison });
+            }
+            Err(why) => not_made.push(NotMade { question: about, why }),
+        }
+    }
+    let compared: Vec<Comparison> = answered.iter().filter_map(|answered| answered.comparison).collect();
+    let mut judged = judge(&compared).unwrap_or_default().into_iter();
+    let claims = answered.into_iter().enumerate().filter_map(|(number, Answered { place, about, draft, comparison, .. })| {
+        let judgement = comparison.and_then(|_| judged.next());
+        Some(Claim { place, ..draft.claim(about, number + 1, judgement)? })
+    });
+    Claims { claims: claims.collect(), not_made }
+}
+
+/// The findings: the first answer of each topic in the family's order, then the second ones, and what the records cannot show.
+pub(super) fn opening(claims: &Claims, limits: Option<String>) -> Section {
     const MOST: usize = 8;
     let shown = if limits.is_some() { MOST - 1 } else { MOST };
-    let headline = |claim: &&Claim| claim.standing != ClaimStanding::NotAfterSoManyComparisons;
-    let mut sentences: Vec<String> = claims.iter().filter(headline).take(shown).map(|claim| claim.sentence.clone()).collect();
+    let mut in_turn: Vec<&Claim> = claims.claims.iter().collect();
+    in_turn.sort_by_key(|claim| claim.place);
+    let mut sentences: Vec<String> = in_turn.into_iter().take(shown).map(|claim| claim.sentence.clone()).collect();
     if !sentences.is_empty() {
         sentences.extend(limits);
     }
     findings(sentences)
 }
 
-/// The list itself, with what each claim rests on.
-pub(super) fn section(claims: &[Claim]) -> Section {
+/// The list itself, with what each claim rests on, and what could not be claimed.
+pub(super) fn section(claims: &Claims) -> Section {
     let mut section = Section::new("claims", "What may be claimed");
-    if claims.is_empty() {
-        section.blocks.push(Block::Note(
-            "The evidence does not support a claim yet: there are too few jobs with a known fault and outcome.".to_owned(),
-        ));
-        return section;
-    }
+    let Claims { claims, not_made } = claims;
     let compared = claims.iter().filter(|claim| claim.q_value.is_some()).count();
     section.blocks.push(Block::Paragraph(format!(
-        "Every headline of this dossier stands here with the cell of the evidence table that it was made from. {compared} of these claims compare something: \
+        "The questions were settled before any records were seen: what fails, how jobs end, how designs compare, parts against the law. Categories and parts come in by \
+         the number of their records or by what the vocabulary says of designs, never by a result, and none is left out for how it came out. {} of {} \
+         questions are answered, each with the cell of the evidence table that it was made from; the others are listed with the reason. {compared} of the answers compare something: \
          q is the share of false findings to be expected among all comparisons of the list with a q as small as this (Benjamini-Hochberg). A difference is claimed \
-         only where the interval leaves \u{201c}no difference\u{201d} out and q is 0.05 at most."
+         only where the interval leaves \u{201c}no difference\u{201d} out and q is 0.05 at most.",
+        claims.len(),
+        claims.len() + not_made.len()
     )));
     section.blocks.push(Block::Table(Table {
         caption: "The claims and what they rest on".to_owned(),
@@ -173,8 +217,18 @@ pub(super) fn section(claims: &[Claim]) -> Section {
         ],
         rows: claims.iter().map(cells).collect(),
         notes: vec!["The same list, with the cell of each claim, is in claims.json of the data package and beside this report.".to_owned()],
-        when_empty: String::new(),
+        when_empty: "The evidence does not support a claim yet: there are too few jobs with a known fault or outcome.".to_owned(),
     }));
+    if !not_made.is_empty() {
+        let table = Table {
+            caption: "Questions that these records do not answer".to_owned(),
+            columns: vec![Column::text("Question"), Column::text("Why not")],
+            rows: not_made.iter().map(|open| vec![Cell::Text(open.question.clone()), Cell::Text(open.why.clone())]).collect(),
+            notes: Vec::new(),
+            when_empty: String::new(),
+        };
+        section.blocks.push(Block::Fold(Fold { summary: table.caption.clone(), blocks: vec![Block::Table(table)] }));
+    }
     section
 }
 

@@ -1,7 +1,7 @@
 //! Two designs compared at the same ages. What was to be compared was settled before looking: all faults together, and the
 //! parts that a design seals in. Everything else is in a folded table and in no sentence.
 
-use super::claims::Draft;
+use super::claims::{Draft, Question, answering};
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot, Reference};
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Chart, Column, Fold, Quantity, Section, Table, Unit};
@@ -16,13 +16,12 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("contrasts", "Designs compared");
     let compared = compared(brief);
     let Some((largest, others)) = compared.split_first() else {
-        let otherwise = "No two designs can be compared: the catalogue does not say how enough models are built.";
-        section.blocks.push(Block::Note(brief.when_empty("design_contrast", otherwise)));
+        section.blocks.push(Block::Note(brief.when_empty("design_contrast", NO_TWO_DESIGNS)));
         return section;
     };
     section.blocks.push(Block::Paragraph(
         "Ages are held equal by comparing within age bands. What was to be compared was settled before looking: all faults together, and the parts \
-         that the design seals in."
+         that the design seals in. Write-offs are of jobs that reached the workshop; designs may differ in other ways too, so that no ratio says what brought it about."
             .to_owned(),
     ));
     section.blocks.push(Block::List(largest.planned().filter_map(|contrast| contrast.sentence(brief)).collect()));
@@ -47,15 +46,48 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     section
 }
 
-/// What was to be compared before looking, in the largest category that has two designs.
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    let compared = compared(brief);
-    let Some(largest) = compared.first() else { return Vec::new() };
-    let Some(first) = largest.planned().next() else { return Vec::new() };
-    let mut planned: Vec<&Contrast<'_>> = largest.planned().filter(|contrast| contrast.property == first.property).collect();
-    planned.sort_by_key(|contrast| contrast.component.is_some());
-    planned.into_iter().filter_map(|contrast| contrast.draft(brief)).collect()
+/// All faults together, sealed against open drums: by how often jobs end as write-offs, and by how often machines fail.
+pub(super) fn of_all_faults(brief: &Brief<'_>) -> Vec<Question> {
+    asked(brief, &PROPERTIES[0], &[None])
 }
+
+/// The parts that the design seals in, one by one, and the other property of design.
+pub(super) fn of_sealed_parts(brief: &Brief<'_>) -> Vec<Question> {
+    let [(property, exposed, _), _] = PROPERTIES;
+    let parts: Vec<Option<&str>> = brief.names.enclosed(property, exposed).map(Some).collect();
+    asked(brief, &PROPERTIES[0], &parts).into_iter().chain(asked(brief, &PROPERTIES[1], &[None])).collect()
+}
+
+/// Properties of design that are compared, the design that is asked about and the one that it is held against.
+const PROPERTIES: [(&str, &str, &str); 2] = [("drum_design", "sealed", "bolted"), ("motor_type", "brushed", "brushless")];
+
+/// What is asked of one property, in the category with the most jobs that has machines of both designs.
+fn asked(brief: &Brief<'_>, (property, exposed, reference): &(&'static str, &str, &str), components: &[Option<&str>]) -> Vec<Question> {
+    let of = |category: &str| Query::of("design_contrast").category(category).with("contrast", *property);
+    let category = brief.categories.iter().find(|category| brief.evidence.first(&of(&category.key)).is_some());
+    let of_component = |component: &Option<&str>| {
+        let fault = component.map_or_else(|| "all faults".to_owned(), |key| format!("faults of the {}", brief.names.component(key)));
+        ADJUSTED.map(|ratios| {
+            let machines = category.map_or_else(|| "machines".to_owned(), |category| category.many.clone());
+            let happens = if ratios[0] == ADJUSTED[0][0] { "jobs end as write-offs" } else { "machines fail" };
+            let about = format!("How often {happens}, {} {} against {reference}, {machines}: {fault}", exposed, property.replace('_', " "));
+            let answer = category.ok_or_else(|| brief.when_empty("design_contrast", NO_TWO_DESIGNS)).and_then(|category| {
+                let query = of(&category.key).with("statistic", ratios[0]);
+                let query = match component {
+                    Some(component) => query.with("component", *component),
+                    None => query.null("component"),
+                };
+                let row = answering(brief, &query, "There are too few such records of both designs.")?;
+                let contrast = Contrast::new(brief, category, row, [ratios[1], ratios[2]]);
+                contrast.draft(brief).ok_or_else(|| "The counts that it rests on may not be given.".to_owned())
+            });
+            Question { about, answer }
+        })
+    };
+    components.iter().flat_map(of_component).collect()
+}
+
+const NO_TWO_DESIGNS: &str = "No two designs can be compared: the catalogue does not say how enough models are built.";
 
 /// The comparisons of one category.
 struct Compared<'c> {
@@ -166,7 +198,7 @@ impl<'c> Contrast<'c> {
             n: if self.is_write_off() { (self.jobs(), "jobs") } else { (Some(self.events()), "faults") },
             population: format!(
                 "{}, {}",
-                if self.is_write_off() { "jobs with that fault known, age known" } else { "machines on the roster" },
+                if self.is_write_off() { "jobs in the workshop with that fault and the age known" } else { "machines on the roster" },
                 self.machines
             ),
             method: "ratio within age bands by Mantel-Haenszel",
@@ -185,29 +217,35 @@ impl<'c> Contrast<'c> {
     fn worded(&self, brief: &Brief<'_>, is_shown: bool) -> Option<String> {
         let ratio = wording::in_sentence(&self.adjusted.quantity(Unit::Ratio)?);
         let component = self.component.as_ref().map(|key| brief.names.component(key));
-        let (with, happens) = match (self.is_write_off(), component) {
-            (true, Some(component)) => (format!(" with a fault of the {component}"), "are written off".to_owned()),
-            (true, None) => (String::new(), "are written off".to_owned()),
-            (false, Some(component)) => (String::new(), format!("have a fault of the {component}")),
-            (false, None) => (String::new(), "fail".to_owned()),
-        };
+        let with = component.as_ref().map_or_else(String::new, |component| format!(" with a fault of the {component}"));
         let (first, second, basis) = (self.design("exposed"), self.design("reference"), self.basis()?);
-        Some(match is_shown {
-            true => format!(
-                "{} of {first}{with} {happens} {ratio} times as often at the same ages as those of {second} ({basis}).",
-                wording::sentence_case(self.machines)
+        let machines = self.machines;
+        Some(match (self.is_write_off(), is_shown) {
+            (true, true) => format!(
+                "Jobs{with} on {machines} of {first} ended as write-offs {ratio} times as often as those on {machines} of {second}, at the same ages ({basis})."
             ),
-            false => format!(
-                "No difference is shown in how often {} of {first}{with} {happens} against those of {second}: at the same ages the ratio is {ratio} ({basis}).",
-                self.machines
+            (true, false) => format!(
+                "No difference is shown in how often jobs{with} on {machines} of {first} ended as write-offs against those on {machines} of {second}: at the same ages the ratio is \
+                 {ratio} ({basis})."
             ),
+            (false, shown) => {
+                let failed = component.map_or_else(|| "failed".to_owned(), |component| format!("had a fault of the {component}"));
+                let opening = format!("{} on the roster of {first}", wording::sentence_case(machines));
+                if shown {
+                    format!("{opening} {failed} {ratio} times as often as those of {second}, at the same ages ({basis}).")
+                } else {
+                    format!(
+                        "No difference is shown in how often {machines} on the roster of {first} {failed} against those of {second}: at the same ages the ratio is {ratio} ({basis})."
+                    )
+                }
+            }
         })
     }
 
     /// "Drum bearings: written off".
     fn label(&self, brief: &Brief<'_>) -> String {
         let component = self.component.as_ref().map_or_else(|| "any fault".to_owned(), |key| brief.names.component(key));
-        format!("{}: {}", wording::sentence_case(&component), if self.is_write_off() { "written off" } else { "how often" })
+        format!("{}: {}", wording::sentence_case(&component), if self.is_write_off() { "jobs written off" } else { "how often" })
     }
 
     /// "sealed against bolted".
@@ -260,8 +298,8 @@ fn chart(brief: &Brief<'_>, compared: &Compared<'_>) -> Option<Chart> {
             first.property.replace('_', " ")
         ),
         description:
-            "Ratio of the first design to the second, in how often jobs with the fault end as write-offs and in how often the fault comes. \
-                      Right of the line the first fares worse; an interval that crosses the line leaves it open."
+            "Ratio of the first design to the second, in how often jobs with the fault end as write-offs in the workshop and in how often the fault comes on the roster. \
+                      Right of the line it is more often on the first; an interval that crosses the line leaves it open."
                 .to_owned(),
         plot: Plot::Intervals(IntervalPlot {
             unit: Unit::Ratio,
@@ -296,7 +334,7 @@ fn numbers<'c>(brief: &Brief<'_>, contrasts: impl Iterator<Item = &'c Contrast<'
             Column::number("Second design"),
         ],
         rows: contrasts.map(|contrast| contrast.cells(brief)).collect(),
-        notes: vec!["Written off: of jobs with that fault. How often: faults per machine-year. At the same ages: Mantel-Haenszel over age bands; where p is small, the ratio differs between ages and the figure is their mean.".to_owned()],
+        notes: vec!["Jobs written off: of jobs with that fault that reached the workshop. How often: faults per machine-year of the roster. At the same ages: Mantel-Haenszel over age bands; where p is small, the ratio differs between ages and the figure is their mean.".to_owned()],
         when_empty: String::new(),
     }
 }

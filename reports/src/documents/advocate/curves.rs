@@ -36,7 +36,7 @@ pub(super) fn survival(brief: &Brief<'_>, category: &Category, lives: &[Life]) -
         &curves,
         1.0,
         format!("{}: parts still without a fault, by age", category.heading()),
-        "Share of machines on which the part has not failed yet, whatever else has; the parts that fail most. Shaded bands are 95 % intervals.",
+        "Share of roster machines on which the part has not failed yet, whatever else has; the parts with the most failures. Shaded bands are 95 % intervals.",
         "share without a fault of the part",
     )
 }
@@ -54,7 +54,7 @@ pub(super) fn incidence(brief: &Brief<'_>, category: &Category) -> Option<Chart>
         &curves,
         0.0,
         format!("{}: the first fault of a machine, by age", category.heading()),
-        "Share of machines whose first fault was this part; the parts that are first most often. Shaded bands are 95 % intervals.",
+        "Share of roster machines whose first fault was this part; the parts that are first most often. Shaded bands are 95 % intervals.",
         "share whose first fault was the part",
     )
 }
@@ -66,8 +66,8 @@ pub(super) fn recurrence(brief: &Brief<'_>, category: &Category) -> Option<Chart
         return None;
     }
     Some(Chart {
-        title: format!("{}: repairs a machine needs by a given age", category.heading()),
-        description: "Mean number of repairs per machine, counted from new. The shaded band is the 95 % interval.".to_owned(),
+        title: format!("{}: repairs of a machine by a given age", category.heading()),
+        description: "Mean number of repairs per roster machine, counted from new. The shaded band is the 95 % interval.".to_owned(),
         plot: curves_plot(Unit::Number, vec![Series { label: "repairs".to_owned(), points: points(0.0, &rows) }]),
         numbers: Table {
             caption: format!("{}: mean number of repairs per machine by age", category.heading()),

@@ -1,6 +1,6 @@
 //! What makers declared under the French repairability index beside what the records show.
 
-use super::claims::Draft;
+use super::claims::{Draft, Question};
 use super::law::NO_CONNECTION;
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, Section, Table, Unit};
@@ -15,40 +15,47 @@ const COMPARED: [Compared; 3] = [
     ("rank_correlation_disassembly", "disassembly", "the time that repairs take", ["shorter repairs", "longer repairs"]),
 ];
 
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    let of = |(statistic, declared, lived, [better, worse]): Compared| {
-        let (category, row) = brief.main().iter().find_map(|category| {
-            let row = brief.evidence.first(&Query::of("declared_lived").category(&category.key).with("statistic", statistic))?;
-            row.real("estimate").is_some().then_some((category, row))
-        })?;
-        let figure = said(&row, Unit::Number, "models")?;
-        let positive = row.real("estimate").is_some_and(|estimate| estimate > 0.0);
-        let many = category.many.clone();
-        Some(Draft {
-            table: "declared_lived",
-            n: (row.integer("models"), "models"),
-            row,
-            unit: Unit::Number,
-            population: format!("models of {} with a declared sheet and ten records at least", category.many),
-            method: "Spearman's rank correlation, Fisher interval",
-            against: Some(NO_CONNECTION),
-            not_found: false,
-            words: Box::new(move |standing| match (standing, positive) {
-                (ClaimStanding::DifferenceShown, false) => {
-                    format!("Models of {many} that declare more points for {declared} do have {better}: rank correlation {figure}.")
-                }
-                (ClaimStanding::DifferenceShown, true) => {
-                    format!(
-                        "Models of {many} that declare more points for {declared} have {worse}, not {better}: rank correlation {figure}."
-                    )
-                }
-                _ => format!(
-                    "No connection is shown between the points that models of {many} declare for {declared} and {lived}: rank correlation {figure}."
-                ),
-            }),
-        })
-    };
-    COMPARED.into_iter().filter_map(of).collect()
+pub(super) fn questions(brief: &Brief<'_>) -> Vec<Question> {
+    COMPARED.into_iter().map(|compared| question(brief, compared)).collect()
+}
+
+fn question(brief: &Brief<'_>, compared: Compared) -> Question {
+    let (statistic, declared, lived, _) = compared;
+    let found = brief.main().iter().find_map(|category| {
+        let row = brief.evidence.first(&Query::of("declared_lived").category(&category.key).with("statistic", statistic))?;
+        row.real("estimate").is_some().then_some((category.many.clone(), row))
+    });
+    let otherwise = "Too few models have both a complete declared sheet and ten records.";
+    Question {
+        about: format!("Whether models with more declared points for {declared} differ in {lived}"),
+        answer: found.map(|(many, row)| draft(many, row, compared)).ok_or_else(|| brief.when_empty("declared_lived", otherwise)),
+    }
+}
+
+fn draft(many: String, row: Row, (_, declared, lived, [better, worse]): Compared) -> Draft {
+    let figure = said(&row, Unit::Number, "models").unwrap_or_default();
+    let positive = row.real("estimate").is_some_and(|estimate| estimate > 0.0);
+    Draft {
+        table: "declared_lived",
+        n: (row.integer("models"), "models"),
+        row,
+        unit: Unit::Number,
+        population: format!("models of {many} with a declared sheet and ten records at least"),
+        method: "Spearman's rank correlation, Fisher interval",
+        against: Some(NO_CONNECTION),
+        not_found: false,
+        words: Box::new(move |standing| match (standing, positive) {
+            (ClaimStanding::DifferenceShown, false) => {
+                format!("Models of {many} that declare more points for {declared} do have {better}: rank correlation {figure}.")
+            }
+            (ClaimStanding::DifferenceShown, true) => {
+                format!("Models of {many} that declare more points for {declared} have {worse}, not {better}: rank correlation {figure}.")
+            }
+            _ => format!(
+                "No connection is shown between the points that models of {many} declare for {declared} and {lived}: rank correlation {figure}."
+            ),
+        }),
+    }
 }
 
 pub(super) fn blocks(brief: &Brief<'_>, section: &mut Section) {

@@ -1,5 +1,6 @@
 //! How repairs end: by category, brand and age, and what stood in the way of those that were not mended.
 
+use super::claims::{Draft, Question, answering};
 use crate::charts::{IntervalPlot, IntervalRow, Look, Plot};
 use crate::document::{Block, Cell, Chart, Column, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, said, shortened};
@@ -9,8 +10,9 @@ use fixodds_schemas::vocabulary::List;
 
 /// Of fewer jobs, a share says too little to be compared.
 const FEWEST_JOBS: i64 = 20;
-/// Of fewer jobs, no category is called the best or the worst.
+/// Of fewer jobs, no category is named in a sentence.
 const FEWEST_TO_NAME: i64 = 100;
+const KINDS_ASKED: usize = 3;
 const MOST_CATEGORIES: usize = 20;
 const MOST_BRANDS: usize = 20;
 const MOST_REASONS: usize = 12;
@@ -41,12 +43,20 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
 
 /// What to say of it in sentences, the most general first.
 fn sentences(brief: &Brief<'_>) -> Vec<String> {
-    [overall(brief), commonest_reason(brief), best_and_worst(brief), oldest_and_youngest(brief)].into_iter().flatten().collect()
+    [overall(brief), commonest_reason(brief), span_of_categories(brief), oldest_and_youngest(brief)].into_iter().flatten().collect()
+}
+
+fn of_all(outcome: &str) -> Query {
+    Query::of("outcome").overall().with("outcome", outcome).null("not_repaired_reason")
+}
+
+fn of_category(category: &Category, outcome: &str) -> Query {
+    Query::of("outcome").category(&category.key).with("outcome", outcome).null("not_repaired_reason")
 }
 
 fn overall(brief: &Brief<'_>) -> Option<String> {
     let said = |outcome: &str, words: &str| {
-        let row = brief.evidence.first(&Query::of("outcome").overall().with("outcome", outcome).null("not_repaired_reason"))?;
+        let row = brief.evidence.first(&of_all(outcome))?;
         let share = wording::in_sentence(&row.quantity(Unit::Share)?);
         Some((row.integer("jobs")?, format!("{} {words}, {share}", wording::count(row.integer("events")?))))
     };
@@ -55,48 +65,134 @@ fn overall(brief: &Brief<'_>) -> Option<String> {
     Some(format!("Of {} jobs, {repaired}{condemned}.", wording::count(jobs)))
 }
 
+/// How all jobs end.
+pub(super) fn of_all_jobs(brief: &Brief<'_>) -> Vec<Question> {
+    let answer = answering(brief, &of_all("repaired"), "No job ended repaired, or none says how it ended.");
+    let answer = answer.map(|row| draft(row, "outcome", "jobs", "all jobs".to_owned(), overall(brief).unwrap_or_default()));
+    vec![Question { about: "How jobs end".to_owned(), answer }]
+}
+
+/// Reasons that lie with maker and supply, of which laws on repair speak.
+const REASONS_ASKED: [&str; 4] = ["part_unavailable", "part_too_expensive", "cannot_be_opened", "no_repair_information"];
+
+/// How often each of these reasons is noted for machines that were beyond repair.
+pub(super) fn reasons_noted(brief: &Brief<'_>) -> Vec<Question> {
+    let stated = brief.evidence.first(&Query::of("write_off_reason").overall()).and_then(|row| row.integer("jobs"));
+    let otherwise = stated.map_or_else(
+        || "No machine beyond repair has a reason noted.".to_owned(),
+        |stated| format!("It is noted for none of {}.", wording::count_of(stated, "machine with a reason", "machines with a reason")),
+    );
+    let of = |key: &str| {
+        let reason = brief.names.term(List::Reason, key);
+        let query = Query::of("write_off_reason").overall().with("not_repaired_reason", key);
+        let answer = answering(brief, &query, &otherwise).map(|row| {
+            let share = said(&row, Unit::Share, "jobs").unwrap_or_default();
+            let sentence = format!("Of machines beyond repair for which a reason is noted, {share} have \u{201c}{reason}\u{201d}.");
+            draft(
+                row,
+                "write_off_reason",
+                "jobs with a reason",
+                "jobs that ended with the machine condemned and name a reason".to_owned(),
+                sentence,
+            )
+        });
+        Question { about: format!("How often \u{201c}{reason}\u{201d} is noted for machines beyond repair"), answer }
+    };
+    REASONS_ASKED.into_iter().map(of).collect()
+}
+
+/// How often the kinds of machine with the most jobs are beyond repair.
+pub(super) fn of_kinds(brief: &Brief<'_>) -> Vec<Question> {
+    let of = |place: usize| {
+        let Some(category) = brief.categories.get(place) else {
+            let about =
+                format!("How often machines of the {} kind are beyond repair", ["commonest", "second commonest", "third commonest"][place]);
+            return Question { about, answer: Err("The jobs are on no further kind of machine.".to_owned()) };
+        };
+        let answer = answering(brief, &of_category(category, "condemned"), "None of these jobs ended so.").map(|row| {
+            let share = said(&row, Unit::Share, "jobs").unwrap_or_default();
+            let sentence = format!("Of jobs on {}, {share} ended with the machine beyond repair.", category.many);
+            draft(row, "outcome", "jobs", format!("jobs on {}", category.many), sentence)
+        });
+        Question { about: format!("How often {} are beyond repair", category.many), answer }
+    };
+    (0..KINDS_ASKED).map(of).collect()
+}
+
+/// How often the oldest and the youngest machines are beyond repair.
+pub(super) fn of_ages(brief: &Brief<'_>) -> Vec<Question> {
+    let bands = ages(brief);
+    let of = |(which, band): (&str, Option<&Row>)| {
+        let answer = band.and_then(|band| Some((band.real("age_from_years")?, band.real("age_to_years"))));
+        let answer = answer.ok_or_else(|| format!("There are not two ages with {FEWEST_JOBS} jobs.")).and_then(|(from, to)| {
+            let row = answering(brief, &condemned_at(from), "None of these jobs ended so.")?;
+            let (share, age) = (said(&row, Unit::Share, "jobs").unwrap_or_default(), wording::age_band(Some(from), to).unwrap_or_default());
+            let sentence = format!("Of jobs on machines of {age}, {share} ended with the machine beyond repair.");
+            Ok(draft(row, "outcome_by_age", "jobs", format!("jobs on machines of {age}"), sentence))
+        });
+        Question { about: format!("How often the {which} machines in the workshop are beyond repair"), answer }
+    };
+    [("oldest", bands.last()), ("youngest", bands.first().filter(|_| bands.len() > 1))].into_iter().map(of).collect()
+}
+
+fn condemned_at(from_years: f64) -> Query {
+    Query::of("outcome_by_age").overall().with("outcome", "condemned").with("age_from_years", from_years)
+}
+
+fn draft(row: Row, table: &'static str, n_counts: &'static str, population: String, sentence: String) -> Draft {
+    Draft {
+        table,
+        n: (row.integer("jobs"), n_counts),
+        row,
+        unit: Unit::Share,
+        population,
+        method: "share of jobs, Wilson interval widened for several jobs on one machine",
+        against: None,
+        not_found: false,
+        words: Box::new(move |_| sentence.clone()),
+    }
+}
+
 fn commonest_reason(brief: &Brief<'_>) -> Option<String> {
     let reasons = brief.ranked(&Query::of("write_off_reason").overall());
     let named: Vec<String> = reasons
         .iter()
         .take(2)
-        .filter_map(|row| Some(format!("\"{}\" ({})", reason(brief, row)?, wording::in_sentence(&row.quantity(Unit::Share)?))))
+        .filter_map(|row| Some(format!("\u{201c}{}\u{201d}, {}", reason(brief, row)?, wording::in_sentence(&row.quantity(Unit::Share)?))))
         .collect();
     let stated = wording::count(reasons.first()?.integer("jobs")?);
-    Some(format!("Why machines were beyond repair, where the records say it ({stated} jobs): most often {}.", wording::enumeration(&named)))
+    Some(format!("Why machines were beyond repair, where the records say it ({stated} jobs): most often {}.", named.join(", then ")))
 }
 
-/// The categories of which the largest and the smallest share is beyond repair, where their intervals do not overlap.
-fn best_and_worst(brief: &Brief<'_>) -> Option<String> {
+/// The categories of which the largest and the smallest share is beyond repair.
+fn span_of_categories(brief: &Brief<'_>) -> Option<String> {
     let of = |category: &&Category| {
-        let rows = Query::of("outcome").category(&category.key).with("outcome", "condemned").null("not_repaired_reason");
-        brief.evidence.first(&rows).filter(|row| row.integer("jobs").unwrap_or(0) >= FEWEST_TO_NAME && row.real("estimate").is_some())
+        let row = brief.evidence.first(&of_category(category, "condemned"));
+        row.filter(|row| row.integer("jobs").unwrap_or(0) >= FEWEST_TO_NAME && row.real("estimate").is_some())
     };
     let mut shares: Vec<(&Category, Row)> = brief.categories.iter().filter_map(|category| Some((category, of(&category)?))).collect();
     shares.sort_by(|(_, a), (_, b)| b.real("estimate").unwrap_or(0.0).total_cmp(&a.real("estimate").unwrap_or(0.0)));
-    let ((worst, most), (best, least)) = (shares.first()?, shares.last()?);
-    (most.real("lower")? > least.real("upper")?).then_some(())?;
+    let [(worst, most), .., (best, least)] = &shares[..] else { return None };
     Some(format!(
-        "Among categories with at least {FEWEST_TO_NAME} jobs, {} are most often beyond repair, {}, and {} least often, {}.",
+        "Among the {} kinds of machine with at least {FEWEST_TO_NAME} jobs, the share beyond repair lies between that of {}, {}, and that of {}, {}; the two at the ends are there by chance too.",
+        shares.len(),
+        best.many,
+        said(least, Unit::Share, "jobs")?,
         worst.many,
         said(most, Unit::Share, "jobs")?,
-        best.many,
-        said(least, Unit::Share, "jobs")?
     ))
 }
 
-/// The youngest and the oldest ages with enough jobs, where their intervals do not overlap.
+/// The youngest and the oldest ages with enough jobs.
 fn oldest_and_youngest(brief: &Brief<'_>) -> Option<String> {
     let bands = ages(brief);
     let of = |band: &Row| {
         let from = band.real("age_from_years")?;
-        let row = brief.evidence.first(&Query::of("outcome_by_age").overall().with("outcome", "condemned").with("age_from_years", from))?;
-        Some((wording::age_band(Some(from), band.real("age_to_years"))?, row))
+        let row = brief.evidence.first(&condemned_at(from))?;
+        Some(format!("at {}: {}", wording::age_band(Some(from), band.real("age_to_years"))?, said(&row, Unit::Share, "jobs")?))
     };
-    let ((young, first), (old, last)) = (of(bands.first()?)?, of(bands.last()?)?);
-    (first.real("upper")? < last.real("lower")?).then_some(())?;
-    let share = |row: &Row| said(row, Unit::Share, "jobs");
-    Some(format!("Beyond repair at {young}: {}; at {old}: {}.", share(&first)?, share(&last)?))
+    let [young, .., old] = &bands[..] else { return None };
+    Some(format!("Beyond repair {}; {}.", of(young)?, of(old)?))
 }
 
 fn reason(brief: &Brief<'_>, row: &Row) -> Option<String> {
@@ -169,7 +265,7 @@ fn by_category(brief: &Brief<'_>) -> Option<Chart> {
         value(b).total_cmp(&value(a))
     });
     Some(Chart {
-        title: "How often a machine is beyond repair".to_owned(),
+        title: "How often a job ends beyond repair".to_owned(),
         description: "Share of all jobs of the category. The line through each dot is its 95 % interval.".to_owned(),
         plot: Plot::Intervals(IntervalPlot { unit: Unit::Share, look: Look::Dots, reference: None, rows: drawn }),
         numbers: table,

@@ -1,12 +1,13 @@
 //! What fails and at what age: rates where machines are observed over time, else shares of jobs.
 
-use super::claims::Draft;
+use super::claims::{Draft, Question, answering};
 use crate::charts::{AgeBand, HeatMap, HeatRow, IntervalPlot, IntervalRow, Look, Plot};
 use crate::document::{Block, Cell, Chart, Column, Quantity, Section, Table, Unit};
 use crate::documents::brief::{Brief, Category, folded, rate_said, said, shortened};
 use crate::evidence_view::{Query, Row};
 use crate::wording;
 
+const CATEGORIES_ASKED: usize = 3;
 const MOST_COMPONENTS: usize = 12;
 const MOST_DRAWN: usize = 10;
 const MOST_OF_OTHERS: usize = 3;
@@ -14,13 +15,18 @@ const MOST_IN_FULL: usize = 4;
 /// Of fewer jobs with a known fault, shares say next to nothing.
 const FEWEST_JOBS: i64 = 10;
 
-/// The failure rate of the largest category, or its commonest fault where no machine is observed over time.
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    let Some(category) = brief.categories.first() else { return Vec::new() };
-    let all_faults = brief.evidence.first(&Query::of("failure_rate").category(&category.key).all_ages().null("component"));
-    if let Some((row, rate)) = all_faults.and_then(|row| rate_said(&row).map(|rate| (row, rate))) {
-        let sentence = format!("{} fail {rate}.", category.heading());
-        return vec![Draft {
+/// How often machines of the category with the most jobs fail.
+pub(super) fn how_often(brief: &Brief<'_>) -> Vec<Question> {
+    let Some(category) = brief.categories.first() else {
+        return vec![Question {
+            about: "How often machines fail".to_owned(),
+            answer: Err("No job says what kind of machine it is on.".to_owned()),
+        }];
+    };
+    let query = Query::of("failure_rate").category(&category.key).all_ages().null("component");
+    let draft = |row: Row| {
+        let sentence = format!("{} on the roster failed {}.", category.heading(), rate_said(&row).unwrap_or_default());
+        Draft {
             table: "failure_rate",
             n: (row.integer("machines"), "machines"),
             row,
@@ -30,29 +36,56 @@ pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
             against: None,
             not_found: false,
             words: Box::new(move |_| sentence.clone()),
-        }];
-    }
-    let commonest = brief.faults(category).into_iter().next();
-    let draft = |row: Row| {
+        }
+    };
+    let answer = answering(brief, &query, "No machine is watched over time: that needs a roster.").map(draft);
+    vec![Question { about: format!("How often {} fail", category.many), answer }]
+}
+
+/// The commonest fault in the categories in which jobs say most often which part failed.
+pub(super) fn commonest(brief: &Brief<'_>) -> Vec<Question> {
+    let known = brief.best_known();
+    let of = |place: usize| match known.get(place) {
+        Some((category, jobs)) if *jobs >= FEWEST_JOBS => commonest_of(brief, category),
+        Some((category, jobs)) => Question {
+            about: format!("Which fault is the commonest in the jobs on {}", category.many),
+            answer: Err(format!("Only {} which part failed; {FEWEST_JOBS} are needed.", wording::count_of(*jobs, "job says", "jobs say"))),
+        },
+        None => Question {
+            about: format!(
+                "Which fault is the commonest in the kind of machine with the {} jobs of a known fault",
+                ["most", "second most", "third most"][place]
+            ),
+            answer: Err("No further kind of machine has shares of faults that may be given.".to_owned()),
+        },
+    };
+    (0..CATEGORIES_ASKED).map(of).collect()
+}
+
+fn commonest_of(brief: &Brief<'_>, category: &Category) -> Question {
+    let draft = |row: &Row| {
         let sentence = format!(
             "The commonest fault in the jobs on {} is that of the {}: {} of jobs with a known fault. This is a share of jobs, not a failure rate.",
             category.many,
             brief.names.component(row.text("component")?),
-            said(&row, Unit::Share, "jobs")?
+            said(row, Unit::Share, "jobs")?
         );
         Some(Draft {
             table: "fault_share",
             n: (row.integer("jobs"), "jobs"),
-            row,
+            row: row.clone(),
             unit: Unit::Share,
             population: format!("jobs on {} with a known fault", category.many),
-            method: "share of jobs, Wilson interval widened for several jobs on one machine",
+            method: "share of jobs, Wilson interval widened for several jobs on one machine; the interval does not allow for the part being picked as the commonest",
             against: None,
             not_found: false,
             words: Box::new(move |_| sentence.clone()),
         })
     };
-    commonest.and_then(draft).into_iter().collect()
+    Question {
+        about: format!("Which fault is the commonest in the jobs on {}", category.many),
+        answer: brief.faults(category).first().and_then(draft).ok_or_else(|| "No fault has a share that may be given.".to_owned()),
+    }
 }
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
@@ -161,7 +194,10 @@ fn others_table(brief: &Brief<'_>, categories: &[&Category], observed: bool) -> 
         (Column::number("Share of jobs"), "Jobs with the fault", "Jobs with a known fault")
     };
     Table {
-        caption: format!("The other categories: the {MOST_OF_OTHERS} components that fail most in each"),
+        caption: format!(
+            "The other categories: the {MOST_OF_OTHERS} components with {} in each",
+            if observed { "the highest failure rates" } else { "most faults among the jobs" }
+        ),
         columns: vec![Column::text("Category"), Column::text("Component"), figure, Column::number(events), Column::number(basis)],
         rows: rows.collect(),
         notes: (left_out > 0 && !observed)
@@ -192,7 +228,7 @@ fn rate_chart(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Chart {
         columns.push(Column::number("Machines whose design is unknown"));
     }
     let table = Table {
-        caption: format!("{}: failure rate by component, all ages", category.heading()),
+        caption: format!("{} on the roster: failure rate by component, all ages", category.heading()),
         columns,
         rows: rates
             .iter()
@@ -219,8 +255,8 @@ fn rate_chart(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Chart {
         when_empty: String::new(),
     };
     Chart {
-        title: format!("{}: how often each component fails", category.heading()),
-        description: "Failures per 100 machine-years of machines that have the component, all ages together.".to_owned(),
+        title: format!("{} on the roster: how often each component fails", category.heading()),
+        description: "Failures per 100 machine-years of roster machines that have the component, all ages together.".to_owned(),
         plot: Plot::Intervals(IntervalPlot {
             unit: unit.clone(),
             look: Look::Dots,
@@ -266,7 +302,7 @@ fn heat_map(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Option<Cha
         _ => row.cell(Unit::PerMachineYear),
     };
     let numbers = Table {
-        caption: format!("{}: failures per 100 machine-years by component and age", category.heading()),
+        caption: format!("{} on the roster: failures per 100 machine-years by component and age", category.heading()),
         columns: std::iter::once(Column::text("Component")).chain(columns).collect(),
         rows: components
             .iter()
@@ -279,7 +315,7 @@ fn heat_map(brief: &Brief<'_>, category: &Category, rates: &[Row]) -> Option<Cha
         when_empty: String::new(),
     };
     Some(Chart {
-        title: format!("{}: failure rate by age", category.heading()),
+        title: format!("{} on the roster: failure rate by age", category.heading()),
         description: "Each strip is a component, each cell an age band that starts at the year above it; deeper means more failures per 100 machine-years. \
                       A dash marks ages at which too few machines or failures were observed, or whose figure would give away one that is withheld. Intervals are in the table."
             .to_owned(),

@@ -3,12 +3,12 @@
 use fixodds_estimators::judgement::Scale;
 use fixodds_schemas::vocabulary::{Audience, StatutoryClass};
 
-use super::claims::Draft;
+use super::claims::{Draft, Question, answering};
 use super::{declared, prices};
 use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Fold, Section, Table, Unit};
 use crate::documents::brief::{Brief, counted, counted_cell, said};
-use crate::evidence_view::Query;
+use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const LAW_NOTE: &str = "Great Britain: The Ecodesign for Energy-Related Products and Energy Information Regulations 2021, Sch. 9 para. 18; European Union: \
@@ -28,13 +28,23 @@ fn overall(statistic: &str, period: &str) -> Query {
     orders(statistic).overall().with("period", period).null("audience").null("statutory_class")
 }
 
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    late(brief).into_iter().chain(prices::draft(brief)).chain(unavailable(brief)).collect()
+const NO_ORDERS: &str =
+    "No order of a new original part that a law lists, placed within its years, is recorded with its day and what became of it.";
+
+pub(super) fn questions(brief: &Brief<'_>) -> Vec<Question> {
+    let of = |about: &str, statistic: &str, draft: fn(&Brief<'_>, Row) -> Draft| Question {
+        about: about.to_owned(),
+        answer: answering(brief, &overall(statistic, "within"), NO_ORDERS).map(|row| draft(brief, row)),
+    };
+    vec![
+        of("What share of orders of the makers' own parts took longer than the law allows", "late", late),
+        prices::question(brief),
+        of("What share of orders of the makers' own parts could not be met within the law's years", "unavailable", unavailable),
+    ]
 }
 
-fn late(brief: &Brief<'_>) -> Option<Draft> {
-    let row = brief.evidence.first(&overall("late", "within"))?;
-    let share = said(&row, Unit::Share, "orders")?;
+fn late(brief: &Brief<'_>, row: Row) -> Draft {
+    let share = said(&row, Unit::Share, "orders").unwrap_or_default();
     // Where holidays are counted out, nothing has to be allowed for.
     let is_rough = brief.evidence.about().holidays == 0;
     let allowing = is_rough
@@ -47,18 +57,17 @@ fn late(brief: &Brief<'_>) -> Option<Draft> {
         "Of delivered orders of the makers' own parts placed within the law's years, {share} took longer than the law's {} working days{allowing}.",
         limit(brief)
     );
-    Some(draft(row, "orders of new original parts that a law lists, delivered, within its years", sentence))
+    draft(row, "orders of new original parts that a law lists, delivered, within its years", sentence)
 }
 
-fn unavailable(brief: &Brief<'_>) -> Option<Draft> {
-    let row = brief.evidence.first(&overall("unavailable", "within"))?;
-    let share = said(&row, Unit::Share, "orders")?;
+fn unavailable(_: &Brief<'_>, row: Row) -> Draft {
+    let share = said(&row, Unit::Share, "orders").unwrap_or_default();
     let sentence =
         format!("Of orders of the makers' own parts placed within the law's years after the last sale, {share} could not be met.");
-    Some(draft(row, "orders of new original parts that a law lists, decided, within its years", sentence))
+    draft(row, "orders of new original parts that a law lists, decided, within its years", sentence)
 }
 
-fn draft(row: crate::evidence_view::Row, population: &str, sentence: String) -> Draft {
+fn draft(row: Row, population: &str, sentence: String) -> Draft {
     Draft {
         table: "part_supply",
         n: (row.integer("orders"), "orders"),

@@ -1,6 +1,6 @@
 //! How long parts last: fitted lives in sentences and a table, curves in [`super::curves`].
 
-use super::claims::Draft;
+use super::claims::{Draft, Question};
 use super::curves;
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, Fold, Section, Table, Unit};
@@ -10,7 +10,7 @@ use crate::names::agreeing;
 use crate::wording;
 use fixodds_estimators::judgement::Scale;
 
-/// Components whose life is in the list of claims.
+/// Components whose life is asked about.
 const MOST_CLAIMS: usize = 2;
 const MOST_COMPONENTS: usize = 15;
 const MOST_SENTENCES: usize = 4;
@@ -58,7 +58,7 @@ impl Life {
                 format!(
                     "{} on {}",
                     wording::count_of(self.failures(), "failure", "failures"),
-                    wording::count_of(machines, "machine", "machines")
+                    wording::count_of(machines, "machine of the roster", "machines of the roster")
                 )
             }
             None => wording::count_of(self.failures(), "failure", "failures"),
@@ -81,7 +81,7 @@ impl Life {
             population: format!("{} on the roster that have the part", category.many),
             method: "Weibull shape by maximum likelihood, entry and censoring respected, profile-likelihood interval",
             against: Some((1.0, Scale::Logarithm)),
-            not_found: false,
+            not_found: !matches!(self.shape.text("hazard_pattern"), Some("wear_out" | "early_life")),
             words: Box::new(move |standing| match standing {
                 ClaimStanding::DifferenceShown => sentence.clone(),
                 _ => format!("Whether a fault of the {name} of {many} grows more likely with age is not shown: shape {shape}."),
@@ -110,12 +110,18 @@ fn lives_of(brief: &Brief<'_>, category: &Category) -> Vec<Life> {
     lives
 }
 
-/// The components that fail most often in the largest category that has fitted lives: by size, not by result, so that none is picked for how it came out.
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
+/// The components with the most failures in the largest category that has fitted lives: by size, not by result.
+pub(super) fn questions(brief: &Brief<'_>) -> Vec<Question> {
     let of = |category: &Category| -> Vec<Draft> {
         lives_of(brief, category).into_iter().filter_map(|life| life.draft(brief, category)).take(MOST_CLAIMS).collect()
     };
-    brief.main().iter().map(of).find(|drafts| !drafts.is_empty()).unwrap_or_default()
+    let mut drafts = brief.main().iter().map(of).find(|drafts| !drafts.is_empty()).unwrap_or_default().into_iter();
+    let asked = ["the component with the most failures on the roster", "the component with the second most failures on the roster"];
+    let question = |part: &str| Question {
+        about: format!("Whether the risk of a fault grows with age: {part}"),
+        answer: drafts.next().ok_or_else(|| brief.when_empty("life", "Too few failures were watched on the roster for a fitted life.")),
+    };
+    asked.into_iter().map(question).collect()
 }
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
@@ -186,14 +192,14 @@ fn life_table(brief: &Brief<'_>, category: &Category, lives: &[Life]) -> Table {
     shortened(table, MOST_COMPONENTS, "life")
 }
 
-/// The fitted lives of the components that fail most in each of the other categories.
+/// The fitted lives of the components with the most failures in each of the other categories.
 fn others(brief: &Brief<'_>) -> Table {
     let rows = brief.others().iter().flat_map(|category| {
         let lives = lives_of(brief, category).into_iter().take(MOST_OF_OTHERS);
         lives.map(|life| std::iter::once(Cell::Text(category.heading())).chain(cells(brief, &life)).collect())
     });
     Table {
-        caption: format!("The other categories: fitted lives of the {MOST_OF_OTHERS} components that fail most"),
+        caption: format!("The other categories: fitted lives of the {MOST_OF_OTHERS} components with the most failures"),
         columns: columns(&["Category", "Component"]),
         rows: rows.collect(),
         notes: vec!["A B10 or median beyond the ages observed is an extrapolation of the fitted curve.".to_owned()],

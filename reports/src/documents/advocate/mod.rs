@@ -38,7 +38,7 @@ const TABLES: [&str; 14] = [
 const LIMITS: [&str; 6] = [
     "Rates rest on the machines of the roster: machines under a service plan or guarantee, or rented out. They may be used and kept differently from others.",
     "Where there is no roster, only shares of jobs can be given. A share says which fault is common among machines brought to repair, not how often machines fail.",
-    "Contrasts of designs compare machines as they were brought in, within age bands. Makers who choose one design may differ in other ways too.",
+    "Contrasts of designs compare jobs as they reached the workshop, or machines of the roster, within age bands. Makers who choose one design may differ in other ways too; what brought a difference about, no figure here says.",
     "Intervals take machines as independent of each other. All machines of a model share its design, so that what can be said of a design in general is less sure than its interval looks.",
     "Intervals cover chance only, not errors in the records.",
     "No figure rests on fewer machines or jobs than the least cell named on the first page, and none is given from which such a figure could be had by subtraction.",
@@ -46,9 +46,9 @@ const LIMITS: [&str; 6] = [
 
 pub(super) fn build(brief: &Brief<'_>) -> Document {
     let claims = claims::list(brief);
-    let limits = (!claims.is_empty()).then(|| statements::what_is_not_shown(brief));
+    let limits = (!claims.claims.is_empty()).then(|| statements::what_is_not_shown(brief));
     let mut document = Document {
-        title: "What fails, when, and what the design has to do with it".to_owned(),
+        title: "What fails, when, and how designs compare".to_owned(),
         purpose: "For the repair-advocacy group: figures that can be defended in public, each with its basis and its limits.".to_owned(),
         reader: Reader::Advocate,
         facts: brief.facts(),

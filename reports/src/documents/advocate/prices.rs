@@ -1,6 +1,6 @@
 //! What parts cost: against the machine new, against new original parts, and an assembly against the part inside it.
 
-use super::claims::Draft;
+use super::claims::{Draft, Question};
 use super::law::SAME_PRICE;
 use crate::charts::Look;
 use crate::claims::ClaimStanding;
@@ -16,14 +16,22 @@ fn of(category: &Category, statistic: &str) -> Query {
     Query::of("part_price").category(&category.key).with("statistic", statistic)
 }
 
-/// The assembly against the part that fails most inside it, in the largest category that seals one in.
-pub(super) fn draft(brief: &Brief<'_>) -> Option<Draft> {
+/// The assembly against the part inside it of which most were bought, in the largest category that seals one in.
+pub(super) fn question(brief: &Brief<'_>) -> Question {
     let pick = |category: &Category| {
         let mut rows: Vec<Row> = brief.evidence.rows(&of(category, "assembly_to_part").with("part_source", "new-original"));
         rows.retain(|row| row.real("estimate").is_some());
         rows.into_iter().max_by_key(|row| row.integer("compared_parts"))
     };
-    let (category, row) = brief.main().iter().find_map(|category| Some((category, pick(category)?)))?;
+    let picked = brief.main().iter().find_map(|category| Some((category, pick(category)?)));
+    let otherwise = "No assembly and part inside it were both bought often enough as new original parts.";
+    Question {
+        about: "What an assembly costs against the part that it seals in".to_owned(),
+        answer: picked.and_then(|(category, row)| draft(brief, category, row)).ok_or_else(|| brief.when_empty("part_price", otherwise)),
+    }
+}
+
+fn draft(brief: &Brief<'_>, category: &Category, row: Row) -> Option<Draft> {
     let part = brief.names.component(row.text("compared_component")?);
     let assembly = brief.names.component(row.text("component")?);
     let times = said(&row, Unit::Ratio, "parts")?;
@@ -40,13 +48,12 @@ pub(super) fn draft(brief: &Brief<'_>) -> Option<Draft> {
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => {
                 format!(
-                    "The assembly of {many} that must be bought where the {part} {} sealed in ({assembly}) costs {times} times what the {part} alone {}.",
+                    "The assembly of {many} in which the {part} {} sealed ({assembly}) was bought at {times} times the price of the {part} alone.",
                     agreeing(&part, "is", "are"),
-                    agreeing(&part, "costs", "cost")
                 )
             }
             _ => format!(
-                "Whether the assembly of {many} that holds the {part} ({assembly}) costs more than the {part} alone is not shown: the ratio is {times}."
+                "No difference is shown between the price of the assembly of {many} that holds the {part} ({assembly}) and that of the {part} alone: the ratio is {times}."
             ),
         }),
     })

@@ -1,4 +1,4 @@
-//! The three to five parts of each category that fail most, and how sure the records make it.
+//! The three to five parts of each category with the most faults, and how sure the records make it.
 
 use crate::charts::Look;
 use crate::document::{Block, Cell, Column, Section, Table, Unit};
@@ -29,7 +29,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         return section;
     }
     section.blocks.push(Block::Paragraph(
-        "The three to five parts of each category that fail most. The probability says how sure the records make it that a part belongs among them."
+        "The three to five parts of each category with the most faults among the jobs. The probability says how sure the records make it that a part belongs among them."
             .to_owned(),
     ));
     section.blocks.extend(brief.main().iter().filter_map(|category| table(brief, category)).map(drawn));
@@ -71,7 +71,7 @@ fn table(brief: &Brief<'_>, category: &Category) -> Option<Table> {
         return None;
     }
     let table = Table {
-        caption: format!("{}: the parts that fail most", category.heading()),
+        caption: format!("{}: the parts with the most faults among the jobs", category.heading()),
         columns: columns(&["Part"]),
         rows: rows.iter().map(|row| cells(brief, row)).collect(),
         notes: Vec::new(),

@@ -1,6 +1,7 @@
-//! Write-offs that the design forced: how many, of what, at what price, and what is lost with them.
+//! Write-offs whose failed part is sealed in: how many, of what, at what price, what is lost with them, and how many more there are than of designs that
+//! open. All of it is about jobs that reached the workshop.
 
-use super::claims::Draft;
+use super::claims::{Draft, Question, answering};
 use crate::charts::Look;
 use crate::claims::ClaimStanding;
 use crate::document::{Block, Cell, Column, KeyFigure, Quantity, Section, Table, Unit};
@@ -14,14 +15,30 @@ fn overall(statistic: &str) -> Query {
     Query::of("sealed_write_off").overall().with("statistic", statistic)
 }
 
-/// What failed inside assemblies that cannot be opened, and what of that a part on its own would have saved.
-pub(super) fn drafts(brief: &Brief<'_>) -> Vec<Draft> {
-    forced(brief).into_iter().chain(avoidable(brief)).collect()
+const SHARE: &str = "of_condemned_design_known";
+const EXCESS: &str = "excess";
+const NO_DESIGN: &str = "No condemned machine has a known fault and a known design.";
+const NO_COMPARISON: &str = "There are too few jobs with such a fault on machines of both designs.";
+
+/// What share of write-offs failed inside an assembly that cannot be opened, and how far their number exceeds that of designs that open.
+pub(super) fn questions(brief: &Brief<'_>) -> Vec<Question> {
+    let sealed = answering(brief, &overall(SHARE).null("component"), NO_DESIGN).map(|row| sealed_in(brief, row));
+    let excess = answering(brief, &overall(EXCESS).null("component"), NO_COMPARISON).map(excess);
+    vec![
+        Question {
+            about: "What share of condemned machines failed at a part inside an assembly that cannot be opened".to_owned(),
+            answer: sealed,
+        },
+        Question {
+            about: "Whether jobs with such a fault end as write-offs more often where the part is sealed in than where it is not"
+                .to_owned(),
+            answer: excess,
+        },
+    ]
 }
 
-fn forced(brief: &Brief<'_>) -> Option<Draft> {
-    let row = brief.evidence.first(&overall("of_condemned_design_known").null("component"))?;
-    let share = said(&row, Unit::Share, "condemned")?;
+fn sealed_in(brief: &Brief<'_>, row: Row) -> Draft {
+    let share = said(&row, Unit::Share, "condemned").unwrap_or_default();
     let lost = |statistic: &str, unit: Unit| {
         let sum = brief.evidence.first(&overall(statistic).null("component"))?.real("estimate")?;
         Some(wording::with_unit_in_value(&Quantity::new(sum.round(), unit)).value)
@@ -31,10 +48,10 @@ fn forced(brief: &Brief<'_>) -> Option<Draft> {
     losses.extend(lost("value_lost", brief.money()).map(|value| format!("worth {value} new")));
     losses.extend(lost("mass_kg_lost", Unit::Kilograms).map(|mass| format!("weighing {mass}")));
     let sentence = format!(
-        "Of condemned machines whose design is known, {share} failed at a part inside an assembly that cannot be opened: {}.",
+        "Of machines that were condemned in the workshop and whose design is known, {share} had failed at a part inside an assembly that cannot be opened: {}.",
         losses.join(", ")
     );
-    Some(Draft {
+    Draft {
         table: "sealed_write_off",
         n: (row.integer("condemned"), "condemned machines"),
         row,
@@ -44,43 +61,39 @@ fn forced(brief: &Brief<'_>) -> Option<Draft> {
         against: None,
         not_found: false,
         words: Box::new(move |_| sentence.clone()),
-    })
+    }
 }
 
-/// Of the part behind most such write-offs: by size, not by result.
-fn avoidable(brief: &Brief<'_>) -> Option<Draft> {
-    let rows = brief.evidence.rows(&overall("avoidable").not_null("component"));
-    let row = rows.into_iter().filter(|row| row.real("estimate").is_some()).max_by_key(|row| row.integer("events"))?;
-    let name = brief.names.component(row.text("component")?);
-    let share = said(&row, Unit::Share, "condemned")?;
-    let basis = "had sealed machines with that fault been written off as seldom as those that open, at the same ages; this takes the designs to differ in \
-                 nothing else";
-    Some(Draft {
+/// The write-offs of sealed designs beyond the share at which those that open end so.
+fn excess(row: Row) -> Draft {
+    let share = said(&row, Unit::Share, "condemned").unwrap_or_default();
+    Draft {
         table: "sealed_write_off",
         n: (row.integer("condemned"), "condemned machines"),
         row,
         unit: Unit::Share,
         population: "condemned machines of models whose design the catalogue gives".to_owned(),
-        method: "attributable fraction by the Mantel-Haenszel risk ratio over category and age, bootstrap interval",
+        method: "excess fraction by the Mantel-Haenszel risk ratio over category and age, bootstrap interval",
         against: Some((0.0, Scale::Linear)),
         not_found: false,
         words: Box::new(move |standing| match standing {
             ClaimStanding::DifferenceShown => format!(
-                "{name} that can be replaced would have saved {share} of the machines of known design that were condemned, {basis}.",
-                name = wording::sentence_case(&name)
+                "Jobs with a fault of a part that some designs seal in end as write-offs more often where it is sealed in: the excess over designs that open, at the same ages, is \
+                 {share} of all machines of known design that were condemned. The designs may differ in other ways too."
             ),
             _ => format!(
-                "Whether {name} that can be replaced would have saved machines from being condemned is not shown: {share}, {basis}."
+                "No difference is shown in how often jobs with a fault of a part that some designs seal in end as write-offs, at the same ages: the excess of sealed designs is {share} of \
+                 all machines of known design that were condemned."
             ),
         }),
-    })
+    }
 }
 
 pub(super) fn section(brief: &Brief<'_>) -> Section {
-    let mut section = Section::new("sealed", "Write-offs that the design forced");
+    let mut section = Section::new("sealed", "Write-offs whose failed part is sealed in");
     section.blocks.push(Block::Paragraph(
-        "A condemned machine counts here when the part that failed sits inside an assembly that its design does not let anybody open, so that the whole \
-         assembly would have had to be bought. Whether it would otherwise have been repaired is not known of each machine; the next section compares the designs."
+        "A condemned machine counts here when the part that failed sits inside an assembly that its design does not let anybody open. The figures are of machines \
+         that reached the workshop. Why any one of them was condemned they do not say; the next section compares the designs."
             .to_owned(),
     ));
     let categories = by_category(brief);
@@ -91,8 +104,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     section.blocks.push(categories.drawn(1, 1, Look::Dots, share, None));
     let parts = by_part(brief);
     if !parts.rows.is_empty() {
-        let saved = "Share of condemned machines of known design that would have been saved if the part could be replaced; at 0, none.";
-        section.blocks.push(parts.drawn(1, 3, Look::Dots, saved, None));
+        let excess = "Write-offs of sealed designs beyond the share at which designs that open end so, of all condemned machines of known design; at 0, none.";
+        section.blocks.push(parts.drawn(1, 3, Look::Dots, excess, None));
     }
     section
 }
@@ -107,8 +120,8 @@ fn key_figures(brief: &Brief<'_>) -> Vec<KeyFigure> {
         Some(KeyFigure { label: label.to_owned(), figure: Cell::Quantity(figure) })
     };
     [
-        figure("of condemned machines whose design is known", "of_condemned_design_known", Unit::Share),
-        figure("machines lost", "machines_lost", Unit::Number),
+        figure("of condemned machines whose design is known had failed at a part that is sealed in", SHARE, Unit::Share),
+        figure("machines condemned with such a fault", "machines_lost", Unit::Number),
         figure("their price new, where it is known", "value_lost", brief.money()),
         figure("their mass, where it is known", "mass_kg_lost", Unit::Kilograms),
     ]
@@ -121,7 +134,7 @@ fn by_category(brief: &Brief<'_>) -> Table {
     let row = |name: String, scope: &dyn Fn(Query) -> Query| {
         let first =
             |statistic: &str| brief.evidence.first(&scope(Query::of("sealed_write_off")).with("statistic", statistic).null("component"));
-        let known = first("of_condemned_design_known").filter(|row| row.integer("events").is_some_and(|events| events > 0))?;
+        let known = first(SHARE).filter(|row| row.integer("events").is_some_and(|events| events > 0))?;
         let sum = |statistic: &str, unit: Unit| {
             let sum = first(statistic).and_then(|row| row.real("estimate"));
             sum.map_or(Cell::Nothing, |sum| Cell::Quantity(Quantity::new(sum.round(), unit)))
@@ -156,7 +169,7 @@ fn by_category(brief: &Brief<'_>) -> Table {
     }
 }
 
-/// The parts that are sealed in, with their price against that of the assembly, and what a part on its own would have saved.
+/// The parts that are sealed in, with the excess of write-offs over designs that open, and their price against that of the assembly.
 fn by_part(brief: &Brief<'_>) -> Table {
     let money = brief.money();
     let price =
@@ -169,18 +182,18 @@ fn by_part(brief: &Brief<'_>) -> Table {
         let ratio = price("assembly_to_part", brief.names.assembly(component)?).with("compared_component", component);
         brief.evidence.first(&ratio).map(|row| counted_cell(&row, Unit::Ratio, "machines"))
     };
-    let avoidable = |component: &str| {
-        let row = brief.evidence.first(&overall("avoidable").with("component", component));
+    let excess = |component: &str| {
+        let row = brief.evidence.first(&overall(EXCESS).with("component", component));
         row.map(|row| row.cell(Unit::Share))
     };
-    let rows = brief.ranked(&overall("of_condemned_design_known").not_null("component"));
+    let rows = brief.ranked(&overall(SHARE).not_null("component"));
     let cells = |row: &Row| {
         let component = row.text("component").filter(|_| row.integer("events").is_some_and(|events| events > 0))?;
         Some(vec![
             Cell::Text(brief.component_of(row)),
             counted_cell(row, Unit::Share, "condemned"),
             row.count_cell("events"),
-            avoidable(component).unwrap_or(Cell::Nothing),
+            excess(component).unwrap_or(Cell::Nothing),
             bought(Some(component)).unwrap_or(Cell::Nothing),
             bought(brief.names.assembly(component)).unwrap_or(Cell::Nothing),
             times(component).unwrap_or(Cell::Nothing),
@@ -188,12 +201,12 @@ fn by_part(brief: &Brief<'_>) -> Table {
     };
     let priced = |heading: &str| Column { unit: wording::unit_words(&money), ..Column::number(heading) };
     Table {
-        caption: "Which part had failed, what it costs against the assembly it sits in, and what replacing it would have saved".to_owned(),
+        caption: "Which part had failed, how many more write-offs there are where it is sealed in, and its price against that of the assembly".to_owned(),
         columns: vec![
             Column::text("Failed part"),
             Column::number("Share of those condemned, design known"),
             Column::number("Write-offs, part sealed in"),
-            Column::number("Saved if it could be replaced"),
+            Column::number("Excess over designs that open"),
             priced("The part, new original"),
             priced("The assembly, new original"),
             Column::number("Assembly over part"),
@@ -203,8 +216,8 @@ fn by_part(brief: &Brief<'_>) -> Table {
             "Prices are medians of order lines, all pieces of the line together; n is the number of lines. Assembly over part is a ratio of geometric means; n is the machines \
              the assembly was bought for. The assembly is bought for models that seal the part in, the part for models that do not."
                 .to_owned(),
-            "Saved if it could be replaced: share of all those condemned whose design is known, had sealed machines with that fault been written off as seldom as those \
-             that open at the same ages. Negative values are chance or other differences between the designs."
+            "Excess over designs that open: write-offs of sealed machines with that fault beyond the share at which those that open end so at the same ages, of all those \
+             condemned whose design is known. It compares jobs; the designs may differ in other ways too. Negative values: sealed ones were written off less often."
                 .to_owned(),
         ],
         when_empty: String::new(),

@@ -13,7 +13,7 @@ pub(super) fn what_is_not_shown(brief: &Brief<'_>) -> String {
     limits.push(if about.models_in_catalogue > 0 {
         "whether makers who choose one design differ in other ways too"
     } else {
-        "what the design has to do with it, since no catalogue says how models are built"
+        "how designs compare, since no catalogue says how models are built"
     });
     limits.push("what became of machines that nobody brought to repair");
     format!("What these records cannot show: {}.", limits.join("; "))

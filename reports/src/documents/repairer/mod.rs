@@ -13,9 +13,12 @@ mod trends;
 use super::brief::{Brief, findings};
 use super::data;
 use crate::document::{Document, Reader};
+use crate::evidence_view::Query;
 
 const TABLES: [&str; 10] =
     ["fault_share", "repair_cost", "outcome", "model_standing", "recall", "take_on", "quote", "stock_list", "donor_value", "trend"];
+/// Tables of the sections that come first.
+const DECISIONS: [&str; 4] = ["take_on", "quote", "stock_list", "donor_value"];
 const LIMITS: [&str; 6] = [
     "The figures describe the machines that were brought to repair, not all machines in use.",
     "Costs cover jobs that ended repaired; what a repair would have cost on machines that were condemned or declined is not known.",
@@ -26,7 +29,7 @@ const LIMITS: [&str; 6] = [
 ];
 
 pub(super) fn build(brief: &Brief<'_>) -> Document {
-    Document {
+    let mut document = Document {
         title: "Which jobs pay, what to quote, what to stock".to_owned(),
         purpose: "For the repair business: which models to take on, what to quote and carry, which faults pay, which jobs end as write-offs, and what comes back.".to_owned(),
         reader: Reader::Repairer,
@@ -46,5 +49,11 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
             data::cleaning(brief),
             data::methods(brief, &TABLES, &LIMITS),
         ],
+    };
+    if !DECISIONS.iter().any(|table| brief.evidence.first(&Query::of(table)).is_some()) {
+        // what the records do support comes first
+        let data = document.sections.iter().position(|section| section.id == "data");
+        data.into_iter().for_each(|at| document.sections[1..at].rotate_left(DECISIONS.len()));
     }
+    document
 }

@@ -105,7 +105,7 @@ impl Models {
             columns: columns(brief, &[]),
             rows: names.into_iter().map(|model| self.cells(brief, model)).collect(),
             notes: (all > MOST_STANDING_OUT).then_some(more).into_iter().chain([SHARES.to_owned()]).collect(),
-            when_empty: format!("No model of {} is shown to differ from its kind in how often it is written off.", category.many),
+            when_empty: format!("No model of {} is shown to differ from its kind in how often jobs end as write-offs.", category.many),
         }
     }
 
@@ -126,7 +126,7 @@ const SHARES: &str = "Shares are of all jobs on the model. Costs are of jobs tha
 fn columns(brief: &Brief<'_>, more: &[&str]) -> Vec<Column> {
     let columns = [
         Column::text("Model"),
-        Column::text("Write-offs, against its kind"),
+        Column::text("Jobs written off, against its kind"),
         Column::number("Written off"),
         Column::number("Repaired"),
         Column::number("Jobs"),

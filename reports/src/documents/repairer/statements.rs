@@ -8,20 +8,24 @@ use crate::documents::models::{self, Measure};
 use crate::documents::returns;
 use crate::evidence_view::{Query, Row};
 use crate::wording;
-use fixodds_schemas::vocabulary::List;
+
+const MOST_KINDS: usize = 3;
 
 pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
     sentences.extend(outcomes(brief));
     let largest = brief.categories.first();
+    // the kind of machine whose jobs say most often what failed
+    let known = brief.best_known().first().map(|(category, _)| *category);
     sentences.extend(largest.and_then(|category| take_on::said(brief, category)));
     sentences.extend(stock::said(brief));
-    sentences.extend(largest.and_then(|category| commonest_fault(brief, category)));
-    sentences.extend(largest.and_then(|category| costliest_fault(brief, category)));
+    sentences.extend(known.and_then(|category| commonest_fault(brief, category)));
+    sentences.extend(known.and_then(|category| costliest_fault(brief, category)));
     sentences.extend(largest.into_iter().flat_map(|category| models_that_stand_out(brief, category)));
     sentences.extend(returned(brief));
     sentences.extend(returns::part_sources_said(brief));
-    sentences.extend(commonest_reason(brief));
+    sentences.extend(brief.commonest_reason());
+    sentences.extend(brief.kinds_said(MOST_KINDS));
     sentences
 }
 
@@ -31,12 +35,14 @@ fn outcome(brief: &Brief<'_>, outcome: &str) -> Option<Row> {
 
 /// "Of 32,935 jobs, 76.6 % (76.2–77.1 %) ended repaired, ...".
 fn outcomes(brief: &Brief<'_>) -> Option<String> {
-    let jobs = outcome(brief, "repaired")?.integer("jobs")?;
+    let jobs = brief.evidence.first(&Query::of("outcome").overall().null("not_repaired_reason"))?.integer("jobs")?;
     let ways = [
         ("repaired", "ended repaired"),
         ("condemned", "with the machine condemned"),
         ("no_fault_found", "without a fault found"),
         ("declined", "declined by the customer"),
+        ("repairable", "to be repaired yet"),
+        ("unknown", "without a known outcome"),
     ];
     let said = |(key, words): (&str, &str)| {
         let share = outcome(brief, key)?.quantity(Unit::Share)?;
@@ -85,7 +91,10 @@ fn models_that_stand_out(brief: &Brief<'_>, category: &Category) -> Vec<String> 
     let rows = models::standings(brief, category, Measure::WriteOff);
     let sentence = |standing: Standing, words: &str| {
         let names = models::named(&rows, standing)?;
-        Some(format!("Among {}, written off {words} often than their kind: {names}; see Which models.", category.many))
+        Some(format!(
+            "Among models of {}, jobs end as write-offs {words} often than on their kind: {names}; see Which models.",
+            category.many
+        ))
     };
     [sentence(Standing::Worse, "more"), sentence(Standing::Better, "less")].into_iter().flatten().collect()
 }
@@ -97,16 +106,4 @@ fn returned(brief: &Brief<'_>) -> Option<String> {
     let machines = if roster { "machines on the roster" } else { "machines" };
     let bound = if roster { "" } else { " This is a lower bound: a machine may go elsewhere." };
     Some(format!("Within 90 days of a repair, {} of {machines} came back for whatever reason{again}.{bound}", share(false)?))
-}
-
-fn commonest_reason(brief: &Brief<'_>) -> Option<String> {
-    let reasons = brief.ranked(&Query::of("outcome").overall().with("outcome", "condemned").not_null("not_repaired_reason"));
-    let row = reasons.first()?;
-    let reason = brief.names.term(List::Reason, row.text("not_repaired_reason")?);
-    let condemned = outcome(brief, "condemned")?.integer("events")?;
-    Some(format!(
-        "The commonest reason for condemning a machine is \"{reason}\": {} of {} condemned.",
-        wording::count(row.integer("events")?),
-        wording::count_of(condemned, "machine", "machines")
-    ))
 }

@@ -134,7 +134,7 @@ fn shelf_table(brief: &Brief<'_>, rows: &[Row]) -> Table {
     shortened(table, MOST_ON_SHELF, "stock_list")
 }
 
-/// "A van list of 24 parts for £598 would have ...".
+/// "Tried on last year's visits to homes: parts for £600 in the van ...".
 pub(super) fn said(brief: &Brief<'_>) -> Option<String> {
     let share = |list: &str| {
         let row = brief.evidence.first(&Query::of("stock_list").overall().with("place", "held_out").with("list", list))?;
@@ -143,7 +143,7 @@ pub(super) fn said(brief: &Brief<'_>) -> Option<String> {
     let ((with, visits), (without, _)) = (share("with_list")?, share("nothing_carried")?);
     let budget = wording::in_sentence(&Quantity::new(brief.evidence.about().business.van_budget, brief.money()));
     Some(format!(
-        "Parts for {budget} in the van, chosen from earlier records, would have settled {} of last year's visits to homes at once, against {} with nothing carried; see Which parts to carry.",
+        "Tried on last year's visits to homes: parts for {budget} in the van, chosen from earlier records, hold all that was fitted in {} of the visits, against {} with nothing carried; see Which parts to carry.",
         wording::in_sentence(&with.with_n(visits)),
         wording::in_sentence(&without)
     ))

@@ -126,7 +126,7 @@ fn by_age(brief: &Brief<'_>, category: &Category) -> Table {
         std::iter::once(Cell::Text(age)).chain(band.iter().take(MOST_IN_BAND).map(cell)).collect()
     });
     Table {
-        caption: format!("{}: what fails most at each age, in failures per 100 machine-years", category.heading()),
+        caption: format!("{} on the roster: what fails most at each age, in failures per 100 machine-years", category.heading()),
         columns: ["Age", "Most often", "Second", "Third"].map(Column::text).to_vec(),
         rows: bands.collect(),
         notes: Vec::new(),

@@ -24,7 +24,7 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
     sections.push(data::methods(brief, &TABLES, &LIMITS));
     Document {
         title: "What to test first, and what goes with it".to_owned(),
-        purpose: "For the technician at the bench: cautions, probable faults by age, the damage that tends to follow.".to_owned(),
+        purpose: "For the technician at the bench: cautions, probable faults by age, the damage found with them.".to_owned(),
         reader: Reader::Technician,
         facts: brief.facts(),
         sections,

@@ -8,15 +8,20 @@ use crate::evidence_view::{Query, Row};
 use crate::wording;
 
 const MOST_CATEGORIES: usize = 3;
+/// Of fewer jobs with a known fault, nothing is said of what to look at first.
+const FEWEST_JOBS: i64 = 10;
 const MOST_FAULTS: usize = 3;
 const MOST_CASCADES: usize = 3;
 
 pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
-    let mut sentences: Vec<String> =
-        brief.main().iter().take(MOST_CATEGORIES).filter_map(|category| commonest_faults(brief, category)).collect();
+    let known = brief.best_known();
+    let enough = known.iter().filter(|(_, jobs)| *jobs >= FEWEST_JOBS).take(MOST_CATEGORIES);
+    let mut sentences: Vec<String> = enough.filter_map(|(category, _)| commonest_faults(brief, category)).collect();
     sentences.extend(brief.categories.first().and_then(|category| young_and_old(brief, category)));
     sentences.extend(cascades::strongest(brief, MOST_CASCADES));
     sentences.extend(returns::repair_scope_said(brief));
+    sentences.extend(brief.kinds_said(MOST_CATEGORIES));
+    sentences.extend(brief.commonest_reason());
     sentences
 }
 
@@ -36,7 +41,7 @@ fn commonest_faults(brief: &Brief<'_>, category: &Category) -> Option<String> {
     ))
 }
 
-/// How the commonest fault changes from the youngest machines to the oldest.
+/// The highest failure rate of the youngest machines and of the oldest.
 fn young_and_old(brief: &Brief<'_>, category: &Category) -> Option<String> {
     let query = Query::of("failure_rate").category(&category.key).not_null("component").not_null("age_from_years");
     let mut rows = brief.ranked(&query);
@@ -53,6 +58,9 @@ fn young_and_old(brief: &Brief<'_>, category: &Category) -> Option<String> {
     };
     (youngest < oldest).then(|| {
         let (young, old) = (commonest(youngest)?, commonest(oldest)?);
-        Some(format!("Age changes what fails most. In {}, failures per 100 machine-years, at {young}; at {old}.", category.many))
+        Some(format!(
+            "What fails most differs with age: on the roster, {}, failures per 100 machine-years, at {young}; at {old}.",
+            category.many
+        ))
     })?
 }

@@ -1,14 +1,15 @@
-//! The share of all cases (write-offs) that would not have happened had the exposed (sealed) fared as the others at the same ages.
+//! The cases (write-offs) of the exposed (sealed) beyond those at the risk of the others at the same ages, as a share of all cases: the excess fraction
+//! (Greenland & Robins 1988, Am. J. Epidemiol. 128:1185, from memory). It is arithmetic on two risks and says nothing of what brought the difference about.
 //!
-//! With `A` cases among the exposed, `M` cases in all and `RR` the Mantel-Haenszel risk ratio over strata, the attributable fraction of the
-//! population is `A / M (1 - 1 / RR)` (Miettinen 1974, Am. J. Epidemiol. 99:325). Strata in which one of the groups is missing say
+//! With `A` cases among the exposed, `M` cases in all and `RR` the Mantel-Haenszel risk ratio over strata, it is
+//! `A / M (1 - 1 / RR)` (Miettinen 1974, Am. J. Epidemiol. 99:325). Strata in which one of the groups is missing say
 //! nothing about `RR`, and their cases count in `M` only. It may be negative, where the exposed fare better.
 //!
 //! Interval: percentiles of Poisson bootstrap resamples, which draw every cell anew with its count as the mean (each record is used a Poisson
 //! number of times; Hanley & MacGibbon 2006, Comput. Methods Programs Biomed. 83:57), so that `A`, `M` and `RR` vary together. A cell
 //! of none stays none.
 //!
-//! Assumptions: records independent; the exposed would have fared as the others do, that is, nothing else sets the two groups apart.
+//! Assumption: records independent.
 
 use rand::SeedableRng;
 use rand_distr::{Distribution, Poisson};
@@ -29,7 +30,7 @@ type Cells = [f64; 4];
 /// # Errors
 /// Fewer than [`FEWEST_CASES`] cases among the exposed or the others in strata that hold both, more events than totals or fewer `cases` than
 /// the strata hold, a confidence level outside (0, 1).
-pub fn avoidable_share(strata: &[RiskTable], cases: u64, resamples: usize, seed: u64, confidence: f64) -> Result<Interval, CannotEstimate> {
+pub fn excess_fraction(strata: &[RiskTable], cases: u64, resamples: usize, seed: u64, confidence: f64) -> Result<Interval, CannotEstimate> {
     let tail = two_sided_error(confidence)? / 2.0;
     if strata.iter().any(|s| s.exposed_events > s.exposed_total || s.reference_events > s.reference_total) {
         return Err(CannotEstimate::InvalidInput("there are more events than records".to_owned()));
@@ -56,7 +57,7 @@ pub fn avoidable_share(strata: &[RiskTable], cases: u64, resamples: usize, seed:
     let mut resampled: Vec<f64> = Vec::with_capacity(resamples);
     for _ in 0..resamples {
         let drawn: Vec<Cells> = cells.iter().map(|cells| cells.map(&mut draw)).collect();
-        let share = attributable(&drawn, draw(other_cases as f64));
+        let share = fraction(&drawn, draw(other_cases as f64));
         if share.is_finite() {
             resampled.push(share);
         }
@@ -66,11 +67,11 @@ pub fn avoidable_share(strata: &[RiskTable], cases: u64, resamples: usize, seed:
     }
     resampled.sort_unstable_by(f64::total_cmp);
     let at = |share: f64| resampled[((resampled.len() as f64 * share) as usize).min(resampled.len() - 1)];
-    Interval::new(attributable(&cells, other_cases as f64), at(tail), at(1.0 - tail), confidence)
+    Interval::new(fraction(&cells, other_cases as f64), at(tail), at(1.0 - tail), confidence)
 }
 
 /// `A / M (1 - 1 / RR)`.
-fn attributable(strata: &[Cells], other_cases: f64) -> f64 {
+fn fraction(strata: &[Cells], other_cases: f64) -> f64 {
     let (mut exposed_weighted, mut reference_weighted, mut exposed, mut cases) = (0.0, 0.0, 0.0, other_cases);
     for [a, b, c, d] in strata {
         let total = a + b + c + d;
@@ -97,26 +98,26 @@ mod tests {
     /// Risks 60/100 and 20/100: two thirds of the 60 exposed cases are in excess, 40 of 100 cases in all.
     #[test]
     fn one_stratum_by_hand() {
-        let share = avoidable_share(&[table([60, 100], [20, 100])], 100, 999, 1, CONFIDENCE).unwrap();
+        let share = excess_fraction(&[table([60, 100], [20, 100])], 100, 999, 1, CONFIDENCE).unwrap();
         assert!((share.estimate - 40.0 / 100.0).abs() < 1e-12, "{share:?}");
         assert!(share.lower > 0.25 && share.upper < 0.55, "{share:?}");
     }
 
     /// A stratum without reference counts its cases among all cases only: they come in by `cases`.
     #[test]
-    fn what_cannot_be_compared_is_not_called_avoidable() {
+    fn what_cannot_be_compared_is_no_excess() {
         let strata = [table([60, 100], [20, 100]), table([30, 30], [0, 0])];
-        let share = avoidable_share(&strata, 130, 999, 1, CONFIDENCE).unwrap();
+        let share = excess_fraction(&strata, 130, 999, 1, CONFIDENCE).unwrap();
         assert!((share.estimate - 40.0 / 130.0).abs() < 1e-12);
     }
 
     #[test]
     fn equal_risks_leave_nothing_and_few_cases_say_nothing() {
-        let share = avoidable_share(&[table([30, 100], [30, 100])], 60, 999, 1, CONFIDENCE).unwrap();
+        let share = excess_fraction(&[table([30, 100], [30, 100])], 60, 999, 1, CONFIDENCE).unwrap();
         assert!(share.estimate.abs() < 1e-12 && share.lower < 0.0 && share.upper > 0.0);
-        let few = avoidable_share(&[table([60, 100], [4, 100])], 100, 999, 1, CONFIDENCE);
+        let few = excess_fraction(&[table([60, 100], [4, 100])], 100, 999, 1, CONFIDENCE);
         assert_eq!(few, Err(CannotEstimate::TooFewEvents { found: 4, needed: 5 }));
-        assert!(matches!(avoidable_share(&[table([60, 100], [20, 100])], 79, 999, 1, CONFIDENCE), Err(CannotEstimate::InvalidInput(_))));
+        assert!(matches!(excess_fraction(&[table([60, 100], [20, 100])], 79, 999, 1, CONFIDENCE), Err(CannotEstimate::InvalidInput(_))));
     }
 
     /// Known truth: two age bands with a risk ratio of 3, other cases besides; 95 % intervals cover 93-97 %.
@@ -141,7 +142,7 @@ mod tests {
                     .collect();
                 let cases: u64 = strata.iter().map(|s| s.exposed_events + s.reference_events).sum();
                 let others = Poisson::new(others).unwrap().sample(&mut random) as u64;
-                let share = avoidable_share(&strata, cases + others, 499, *run, CONFIDENCE).unwrap();
+                let share = excess_fraction(&strata, cases + others, 499, *run, CONFIDENCE).unwrap();
                 share.lower <= truth && truth <= share.upper
             })
             .count();
