@@ -14,7 +14,7 @@ sold AS (
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price,
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT) * CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price_squared
     FROM job_part AS p
-    WHERE p.part_source = 'used' AND p.unit_cost > 0
+    WHERE p.part_source = 'used' AND p.unit_cost > 0 AND p.component IS NOT NULL
     GROUP BY p.category, p.component
 ),
 platform AS (

@@ -9,6 +9,7 @@ WITH judged AS (
         o.*,
         CASE WHEN ending IN ('delivered', 'open') THEN 1 ELSE 0 END AS waited,
         CASE WHEN ending = 'unavailable' THEN 1 ELSE 0 END AS refused,
+        CASE WHEN ending = 'not_recorded' THEN 1 ELSE 0 END AS not_recorded,
         CASE WHEN ending IN ('open', 'not_recorded') THEN 1 ELSE 0 END AS no_end,
         CASE WHEN ending IN ('delivered', 'open') AND wait_working_days > delivery_working_days THEN 1 ELSE 0 END AS late,
         CASE WHEN ending IN ('delivered', 'open') AND wait_working_days > delivery_working_days + 4 THEN 1 ELSE 0 END AS later,
@@ -26,6 +27,7 @@ per_machine AS (
         period,
         sum(waited) AS waited,
         sum(refused) AS refused,
+        sum(not_recorded) AS not_recorded,
         sum(no_end) AS no_end,
         sum(late) AS late,
         sum(later) AS later,
@@ -38,9 +40,10 @@ measured AS (
     UNION ALL
     SELECT m.*, 'late_allowing_holidays' AS statistic, later AS events, decided AS trials, waited AS orders FROM per_machine AS m
     UNION ALL
-    SELECT m.*, 'unavailable' AS statistic, refused AS events, decided + refused AS trials, waited + refused AS orders FROM per_machine AS m
+    SELECT m.*, 'unavailable' AS statistic, refused AS events, decided + not_recorded + refused AS trials, waited + not_recorded + refused AS orders
+    FROM per_machine AS m
     UNION ALL
-    SELECT m.*, 'late_or_unavailable' AS statistic, late + refused AS events, decided + refused AS trials, waited + refused AS orders
+    SELECT m.*, 'late_or_unavailable' AS statistic, late + refused AS events, decided + refused AS trials, waited + not_recorded + refused AS orders
     FROM per_machine AS m
 )
 SELECT

@@ -33,6 +33,15 @@ struct Slice {
 struct UnderLimit {
     waits: Vec<Waited>,
     refused: u64,
+    /// Not refused, but nobody wrote down when they came.
+    unrecorded: u64,
+}
+
+impl UnderLimit {
+    /// Orders of which something is known of the wait.
+    fn waited(&self) -> u64 {
+        self.waits.iter().map(|wait| wait.delivered + wait.still_open).sum()
+    }
 }
 
 /// By the limit in working days.
@@ -58,6 +67,7 @@ fn read_orders(engine: &Engine) -> Result<BTreeMap<Slice, Orders>, AnalyticsErro
             limit.waits.push(Waited { days: row.get("wait_working_days")?, delivered, still_open });
         }
         limit.refused += count("unavailable")?;
+        limit.unrecorded += count("not_recorded")?;
         Ok(())
     })?;
     Ok(orders)
@@ -102,17 +112,20 @@ struct Worth {
 
 /// The share of orders that a statistic says, at the law's limit; orders under several limits are averaged by their number.
 fn share(orders: &Orders, statistic: &str, design_effect: f64) -> Estimated {
-    let mut sum = Worth { share: 0.0, variance: 0.0, told: 0.0 };
-    let size = |under: &UnderLimit| {
-        let waited: u64 = under.waits.iter().map(|wait| wait.delivered + wait.still_open).sum();
-        (waited + if statistic.starts_with("late_all") || statistic == "late" { 0 } else { under.refused }) as f64
-    };
+    let of_all = statistic.ends_with("unavailable");
+    let size = |under: &UnderLimit| (under.waited() + if of_all { under.refused + under.unrecorded } else { 0 }) as f64;
     let all: f64 = orders.values().map(size).sum();
     if all == 0.0 {
         return Err(CannotEstimate::NoObservations);
     }
+    let mut sum = Worth { share: 0.0, variance: 0.0, told: 0.0 };
     for (limit, under) in orders.iter().filter(|(_, under)| size(under) > 0.0) {
-        let found = at_limit(under, statistic, *limit)?;
+        let found = match statistic {
+            "late" => late(under, *limit)?,
+            "late_allowing_holidays" => late(under, *limit + HOLIDAYS)?,
+            "unavailable" => refused(under),
+            _ => late_or_refused(&refused(under), &late(under, *limit)?),
+        };
         let weight = size(under) / all;
         sum.share += weight * found.share;
         sum.variance += weight * weight * found.variance;
@@ -124,35 +137,42 @@ fn share(orders: &Orders, statistic: &str, design_effect: f64) -> Estimated {
 }
 
 const DELIVERED: u32 = 1;
-const REFUSED: u32 = 2;
 
-/// Under one limit. Late is an order that is not there when the limit has passed, of those that are not refused; refusals count at the order.
-fn at_limit(under: &UnderLimit, statistic: &str, limit: i64) -> Result<Worth, CannotEstimate> {
-    let limit = if statistic == "late_allowing_holidays" { limit + HOLIDAYS } else { limit };
-    let refused = if statistic.ends_with("unavailable") { under.refused } else { 0 };
-    let waited: u64 = under.waits.iter().map(|wait| wait.delivered + wait.still_open).sum();
-    // A day later: an order may come on the day itself, and nothing happens at 0. A refusal lies between.
-    let mut at_risk = waited + refused;
-    let refusal = CauseRow { time: 0.5, at_risk, cause: REFUSED, events: refused };
-    at_risk -= refused;
-    let mut rows = vec![refusal];
+/// Orders that are not there when the limit has passed, of those that were not refused; open ones are censored.
+fn late(under: &UnderLimit, limit: i64) -> Result<Worth, CannotEstimate> {
+    let mut at_risk = under.waited();
+    if at_risk == 0 {
+        // All were refused: none of them could be late.
+        return Ok(Worth { share: 0.0, variance: 0.0, told: 0.0 });
+    }
+    // A day later: an order may come on the day itself, and nothing happens at 0.
+    let mut rows = Vec::with_capacity(under.waits.len());
     for wait in &under.waits {
         rows.push(CauseRow { time: wait.days as f64 + 1.0, at_risk, cause: DELIVERED, events: wait.delivered });
         at_risk -= wait.delivered + wait.still_open;
     }
     let last = under.waits.last().map_or(0, |wait| wait.days) as f64 + 1.0;
-    let table = CompetingRiskTable::new(rows, 0.0, last)?;
-    let told: u64 = under.waits.iter().map(|wait| wait.delivered + if wait.days > limit { wait.still_open } else { 0 }).sum();
-    let is_open_before = under.waits.iter().any(|wait| wait.still_open > 0 && wait.days <= limit);
-    let followed_through = under.waits.iter().any(|wait| wait.days > limit);
-    let wanted = if statistic == "unavailable" { REFUSED } else { DELIVERED };
-    let found = weighted_incidence(&table, limit as f64 + 1.0, |cause| if cause == wanted { 1.0 } else { 0.0 });
-    let all = weighted_incidence(&table, limit as f64 + 1.0, |_| 1.0).value;
-    if statistic != "unavailable" && is_open_before && !followed_through && all < 1.0 - 1e-10 {
+    let delivered = weighted_incidence(&CompetingRiskTable::new(rows, 0.0, last)?, limit as f64 + 1.0, |_| 1.0);
+    let is_seen_through = under.waits.iter().any(|wait| wait.days > limit);
+    if !is_seen_through && delivered.value < 1.0 - 1e-10 {
         return Err(CannotEstimate::NotReached);
     }
-    let share = if statistic == "unavailable" { found.value } else { 1.0 - found.value };
-    Ok(Worth { share, variance: found.variance, told: (told + refused) as f64 })
+    let told: u64 = under.waits.iter().map(|wait| wait.delivered + if wait.days > limit { wait.still_open } else { 0 }).sum();
+    Ok(Worth { share: 1.0 - delivered.value, variance: delivered.variance, told: told as f64 })
+}
+
+/// Refused orders, of all: one on a repaired machine was not refused, even where nobody wrote down when it came.
+fn refused(under: &UnderLimit) -> Worth {
+    let all = (under.waited() + under.refused + under.unrecorded) as f64;
+    let share = under.refused as f64 / all;
+    Worth { share, variance: share * (1.0 - share) / all, told: all }
+}
+
+/// Refusals compete and count at the order: u + (1 - u) late, the Aalen-Johansen incidence of "not there at the limit".
+fn late_or_refused(refused: &Worth, late: &Worth) -> Worth {
+    let share = refused.share + (1.0 - refused.share) * late.share;
+    let variance = (1.0 - late.share).powi(2) * refused.variance + (1.0 - refused.share).powi(2) * late.variance;
+    Worth { share, variance, told: refused.told }
 }
 
 /// Quantiles of the wait of orders that were not refused.
@@ -207,7 +227,7 @@ mod tests {
     #[test]
     fn open_orders_are_censored_and_refused_ones_compete() {
         let wait = |days, delivered, still_open| Waited { days, delivered, still_open };
-        let under = UnderLimit { waits: vec![wait(3, 0, 1), wait(5, 6, 0), wait(20, 1, 0), wait(30, 0, 1)], refused: 1 };
+        let under = UnderLimit { waits: vec![wait(3, 0, 1), wait(5, 6, 0), wait(20, 1, 0), wait(30, 0, 1)], refused: 1, unrecorded: 0 };
         let orders = Orders::from([(15, under)]);
         for (statistic, expected) in
             [("late", 0.25), ("unavailable", 0.1), ("late_or_unavailable", 0.325), ("late_allowing_holidays", 0.25)]
@@ -216,6 +236,9 @@ mod tests {
             assert!((found.estimate - expected).abs() < 1e-12, "{statistic}: {found:?}");
             assert!(found.lower < expected && expected < found.upper);
         }
+        // One more came on a day that nobody wrote down: it was not refused.
+        let with_one = Orders::from([(15, UnderLimit { unrecorded: 1, ..orders.into_values().next().unwrap() })]);
+        assert!((share(&with_one, "unavailable", 1.0).unwrap().estimate - 1.0 / 11.0).abs() < 1e-12);
     }
 
     /// Without open orders the interval is Wilson's.
@@ -223,7 +246,7 @@ mod tests {
     fn all_ended_is_a_plain_share() {
         let orders = Orders::from([(
             15,
-            UnderLimit { waits: [2, 9, 20].map(|days| Waited { days, delivered: 10, still_open: 0 }).to_vec(), refused: 0 },
+            UnderLimit { waits: [2, 9, 20].map(|days| Waited { days, delivered: 10, still_open: 0 }).to_vec(), ..UnderLimit::default() },
         )]);
         let found = share(&orders, "late", 1.0).unwrap();
         let plain = fixodds_estimators::binomial::wilson(10, 30, CONFIDENCE).unwrap();
@@ -236,7 +259,7 @@ mod tests {
     #[test]
     fn a_limit_that_no_order_has_lived_to_see_is_not_reached() {
         let waits = vec![Waited { days: 2, delivered: 3, still_open: 5 }];
-        let orders = Orders::from([(15, UnderLimit { waits, refused: 0 })]);
+        let orders = Orders::from([(15, UnderLimit { waits, ..UnderLimit::default() })]);
         assert_eq!(share(&orders, "late", 1.0), Err(CannotEstimate::NotReached));
     }
 }
