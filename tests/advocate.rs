@@ -34,7 +34,7 @@ fn waits_are_counted_in_working_days() {
         job(number, format!("new-original,20,{ordered},{received},"), "LATE-1");
     }
     job(20, "new-original,,2024-01-02,,yes".to_owned(), "LATE-1");
-    job(21, "new-original,,2024-01-02,,".to_owned(), "LATE-1"); // neither came nor was refused
+    job(21, "new-original,,2024-01-02,,".to_owned(), "LATE-1"); // came on a day that nobody wrote down
     job(22, "new-original,20,2024-01-02,2024-01-04,".to_owned(), "OLD-1"); // after the law's ten years
     job(23, "new-original,20,2024-01-02,2024-01-04,".to_owned(), "NODATE-1");
     job(24, "used,5,,,".to_owned(), "LATE-1"); // not an order
@@ -63,7 +63,8 @@ fn waits_are_counted_in_working_days() {
     assert_eq!((&within["orders"], &within["events"], &within["orders_open"]), (&8.into(), &late.into(), &1.into()));
     assert_eq!(of("within", "late_allowing_holidays")["events"], 1);
     let unavailable = of("within", "unavailable");
-    assert_eq!((&unavailable["orders"], &unavailable["events"]), (&9.into(), &1.into()));
+    // Nobody wrote down when the part of the repaired machine came; it was not refused.
+    assert_eq!((&unavailable["orders"], &unavailable["events"]), (&10.into(), &1.into()));
     assert_eq!(of("within", "late_or_unavailable")["events"], late + 1);
     // Waits in order: 0, 0, 1, 1, 15, 16, 19, 20; the median lies between the fourth and the fifth.
     assert_eq!(of("within", "wait_median")["estimate"], 8.0);

@@ -44,6 +44,8 @@ pub struct SetAside {
 pub struct Named {
     pub key: Arc<str>,
     pub consequential: bool,
+    /// Stands after another in one cell, and nothing says that it failed by itself: one more finding, not one more primary fault.
+    pub incidental: bool,
     /// Position, in the same list, of the component that damaged it.
     pub caused_by: Option<usize>,
     pub reached: Reached,
@@ -57,7 +59,7 @@ impl From<&Recognised> for Named {
             How::Known | How::Mapped => (Reached::Synonym, 0.97),
             How::Misspelt { .. } => (Reached::Fuzzy, 0.85),
         };
-        Self { key: Arc::from(term.key.as_str()), consequential: false, caused_by: None, reached, confidence }
+        Self { key: Arc::from(term.key.as_str()), consequential: false, incidental: false, caused_by: None, reached, confidence }
     }
 }
 
@@ -215,7 +217,8 @@ impl<'a> ColumnReader<'a> {
             if let Task::Terms { reader, known } = &mut self.task {
                 let found = known.of_category(category, text, || Rc::new(reader.several(text, category.map(AsRef::as_ref))));
                 findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found));
-                findings.components.extend(found.terms.iter().map(Named::from));
+                let named = found.terms.iter().enumerate().map(|(at, term)| Named { incidental: at > 0, ..Named::from(term) });
+                findings.components.extend(named);
                 set_parts_aside(&field.name, &found, findings);
             }
             return Ok(());

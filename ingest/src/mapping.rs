@@ -22,6 +22,9 @@
 //! [jobs.outcomes]
 //! "gone to tip" = "condemned"     # word = key of the vocabulary
 //!
+//! [jobs.blank]
+//! parts_cost = "nothing"          # what an empty cell of an amount means: "nothing" or "unknown"; also labour_cost, charged, labour_minutes
+//!
 //! [text]                          # rules for free text, as in text_rules.toml
 //! failure = ["conked out"]
 //! ```
@@ -62,11 +65,24 @@ pub struct Mapping {
     tables: BTreeMap<String, TableMapping>,
 }
 
+/// What an empty cell of an amount means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Blank {
+    Nothing,
+    Unknown,
+}
+
+/// Amounts of a job of which it may be said what an empty cell means.
+pub const MAY_BE_BLANK: [&str; 4] = ["parts_cost", "labour_cost", "charged", "labour_minutes"];
+
 /// What the user says about one table.
 #[derive(Debug, Clone, Default)]
 pub struct TableMapping {
     /// Field by normalised column title.
     columns: BTreeMap<String, String>,
+    /// What an empty cell means, by field.
+    blank: BTreeMap<String, Blank>,
     date_order: BTreeMap<String, DateOrder>,
     terms: BTreeMap<List, BTreeMap<String, String>>,
 }
@@ -103,6 +119,7 @@ type Words = BTreeMap<Spanned<String>, Spanned<String>>;
 #[serde(default, deny_unknown_fields)]
 struct TableSection {
     columns: Words,
+    blank: BTreeMap<Spanned<String>, Blank>,
     date_order: BTreeMap<Spanned<String>, DateOrder>,
     categories: Words,
     components: Words,
@@ -216,6 +233,11 @@ impl Mapping {
         self.tables.get(table)?.columns.get(&fixodds_schemas::normalise(title)).map(String::as_str)
     }
 
+    /// Fields of which an empty cell has a meaning, with it.
+    pub(crate) fn blanks_of(&self, table: &str) -> impl Iterator<Item = (&str, Blank)> {
+        self.tables.get(table).into_iter().flat_map(|table| &table.blank).map(|(field, blank)| (field.as_str(), *blank))
+    }
+
     pub(crate) fn date_order_of(&self, table: &str, field: &str) -> Option<DateOrder> {
         self.tables.get(table).and_then(|table| table.date_order.get(field)).copied()
     }
@@ -268,6 +290,18 @@ impl TableSection {
                 return Err(no_field(&field));
             }
             mapping.columns.insert(fixodds_schemas::normalise(title.get_ref()), field.into_inner());
+        }
+        for (field, blank) in self.blank {
+            if table.name != "jobs" || !MAY_BE_BLANK.contains(&field.get_ref().as_str()) {
+                let message = format!(
+                    "what an empty `{}` means cannot be said for {}; in [jobs.blank] write one of {}",
+                    field.get_ref(),
+                    table.name,
+                    MAY_BE_BLANK.join(", ")
+                );
+                return Err(error_at(field.span().start, message));
+            }
+            mapping.blank.insert(field.into_inner(), blank);
         }
         for (field, order) in self.date_order {
             if table.field(field.get_ref()).is_none() {
@@ -345,6 +379,9 @@ mod tests {
             ("[rates]\nEUR = 0.86", "own.toml, line 2: rates need `currency`"),
             ("currency = \"GBP\"\n[rates]\nEUR = -1", "own.toml, line 3: -1 is no rate"),
             ("currency = \"GBP\"\n[rates]\nshells = 1", "own.toml, line 3: `shells` is no currency"),
+            ("[jobs.blank]\nnotes = \"nothing\"", "own.toml, line 2: what an empty `notes` means cannot be said for jobs"),
+            ("[parts.blank]\nunit_cost = \"nothing\"", "own.toml, line 2: what an empty `unit_cost` means cannot be said for parts"),
+            ("[jobs.blank]\nparts_cost = \"maybe\"", "own.toml, line 2"),
             ("[brands]\n\"a\" = \" \"", "own.toml, line 2: write a brand"),
         ] {
             let message = parse(text).unwrap_err();

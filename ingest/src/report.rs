@@ -4,6 +4,7 @@ use std::fmt;
 
 use serde::Serialize;
 
+use crate::mapping::MAY_BE_BLANK;
 use crate::normalise::date::DateOrder;
 use crate::quarantine::Reason;
 
@@ -43,6 +44,12 @@ impl CheckReport {
             for (field, order) in orders {
                 let order = if order == DateOrder::DayFirst { "day-first" } else { "month-first" };
                 text.push_str(&format!("{field} = \"{order}\"\n"));
+            }
+            let amounts = columns.iter().filter_map(|column| column.field.as_deref()).filter(|field| MAY_BE_BLANK.contains(field));
+            let amounts: Vec<String> = amounts.map(|field| format!("# {field} = \"nothing\"\n")).collect();
+            if name == "jobs" && !amounts.is_empty() {
+                text.push_str("\n# What an empty amount means, \"nothing\" or \"unknown\"; take the # away and say it. Until then both readings are shown.\n# [jobs.blank]\n");
+                text.push_str(&amounts.concat());
             }
         }
         text

@@ -2,6 +2,7 @@
 
 use fixodds_schemas::TableSchema;
 
+use crate::cells::Named;
 use crate::row::Row;
 use crate::rules::{position, schema_of};
 use crate::table_reader::{Identity, ReadRow};
@@ -100,6 +101,9 @@ impl<'a> RowCompleter<'a> {
         row.set_text(self.findings.component, &named.key);
         row.set_text(self.findings.reached, named.reached.code());
         row.set_real(self.findings.confidence, named.confidence);
+        if named.incidental {
+            row.set_text(self.findings.role, "incidental");
+        }
     }
 
     /// A component that a job's own row names, as a finding.
@@ -114,7 +118,12 @@ impl<'a> RowCompleter<'a> {
         finding.set_text(to.job_id, self.job_id.and_then(|job_id| row.text(job_id)).unwrap_or_default());
         finding.set_integer(to.step, at as i64 + 1);
         finding.set_text(to.component, &named.key);
-        finding.set_text(to.role, if named.consequential { "consequential" } else { "primary" });
+        let role = match named {
+            Named { consequential: true, .. } => "consequential",
+            Named { incidental: true, .. } => "incidental",
+            _ => "primary",
+        };
+        finding.set_text(to.role, role);
         if let Some(cause) = named.caused_by {
             finding.set_integer(to.caused_by, cause as i64 + 1);
         }

@@ -131,7 +131,9 @@ impl Rules {
             Table::Findings { role, caused_by, origin } => {
                 row.set_text(origin, "finding");
                 if row.is_missing(role) {
-                    row.set_text(role, if row.is_missing(caused_by) { "primary" } else { "consequential" });
+                    let is_primary = row.is_missing(caused_by);
+                    row.set_text(role, if is_primary { "primary" } else { "consequential" });
+                    findings.components.iter_mut().for_each(|further| further.incidental = is_primary);
                 }
             }
             Table::Parts { quantity, ordered_on, received_on } => {

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use fixodds_schemas::TableSchema;
+use fixodds_schemas::{Field, TableSchema};
 
 use crate::cells::{ColumnReader, Findings, Named, SetAside};
 use crate::context::{Context, JobCategories, KnownJob};
@@ -13,6 +13,7 @@ use crate::free_text::Reached;
 use crate::identity::{IdentityKind, RecordKey, hash_bytes, hash_texts};
 use crate::inspect::{ExtraColumn, TablePlan};
 use crate::job_text::JobText;
+use crate::mapping::Blank;
 use crate::open_repair::OpenRepair;
 use crate::privacy;
 use crate::quarantine::{LONGEST_RAW, Reason, head};
@@ -89,6 +90,7 @@ impl<'a> TextColumns<'a> {
                         findings.components.push(Named {
                             key: Arc::from(finding.component.as_str()),
                             consequential: finding.consequential,
+                            incidental: false,
                             caused_by: finding.caused_by.map(|cause| start + cause),
                             reached: finding.reached,
                             confidence: finding.confidence,
@@ -180,6 +182,9 @@ pub struct TableReader<'a> {
     job_id: Option<usize>,
     category: Option<usize>,
     extra_column: Option<usize>,
+    /// Amounts of which the mapping says what an empty cell means: column, name, meaning.
+    blanks: Vec<(usize, &'static str, Blank)>,
+    blank_unknown: Option<usize>,
     open_repair: Option<OpenRepair>,
     text: Option<TextColumns<'a>>,
     content: Vec<u8>,
@@ -211,6 +216,8 @@ impl<'a> TableReader<'a> {
             job_id: optional("job_id"),
             category: optional("category"),
             extra_column: optional("extra"),
+            blanks: blanks(plan, schema, context),
+            blank_unknown: optional("blank_unknown"),
             open_repair: plan.open_repair.clone(),
             text: (plan.table.name == "jobs").then(|| TextColumns::new(plan, schema, context)),
             content: Vec::new(),
@@ -279,12 +286,30 @@ impl<'a> TableReader<'a> {
                 return Err(Rejection::missing(&column.plan.field.name));
             }
         }
+        self.fill_blanks(into);
         self.rules.apply(&mut into.row, &mut into.findings, self.context)?;
         if self.schema.name == "parts" && !into.findings.components.is_empty() {
             self.part_for_several_components(into);
         }
         self.keep_extra(record, into);
         Ok(())
+    }
+
+    /// Empty amounts as the mapping says: nothing is 0, unknown stays empty and is noted. What could not be read is not empty.
+    fn fill_blanks(&self, into: &mut ReadRow) {
+        let ReadRow { row, findings, .. } = into;
+        let mut unknown = Vec::new();
+        for &(column, name, blank) in &self.blanks {
+            if row.is_missing(column) && !findings.set_aside.iter().any(|cell| cell.column == name) {
+                match blank {
+                    Blank::Nothing => row.set_real(column, 0.0),
+                    Blank::Unknown => unknown.push(name),
+                }
+            }
+        }
+        if let Some(column) = self.blank_unknown.filter(|_| !unknown.is_empty()) {
+            row.set_text(column, &unknown.join(";"));
+        }
     }
 
     fn read_columns(&mut self, record: &Record, from: usize, to: usize, into: &mut ReadRow) -> Result<(), Rejection> {
@@ -443,6 +468,16 @@ impl<'a> TableReader<'a> {
         };
         raw.split(',').map(mask_piece).collect::<Vec<_>>().join(",")
     }
+}
+
+/// Amounts that the file has a column for and of which the mapping says what an empty cell means.
+fn blanks(plan: &TablePlan, schema: &'static TableSchema, context: &Context<'_>) -> Vec<(usize, &'static str, Blank)> {
+    let said: BTreeMap<&str, Blank> = context.options.mapping.blanks_of(&plan.table.name).collect();
+    let of = |field: &'static Field| {
+        let blank = *said.get(field.name.as_str())?;
+        Some((position(schema, field.store_column()), field.name.as_str(), blank))
+    };
+    plan.columns.iter().filter_map(|column| of(column.field)).collect()
 }
 
 /// Texts by key, sorted, so that equal contents give equal bytes.

@@ -119,6 +119,38 @@ fn impossible_values_are_set_aside_and_the_row_is_used() {
 }
 
 #[test]
+fn an_empty_amount_means_what_the_mapping_says() {
+    let rows = "job_id,closed_on,outcome,parts_cost,charged\n1,2021-01-02,repaired,,\n2,2021-01-02,repaired,12,-\n3,2021-01-02,repaired,a lot,9\n";
+    let amounts = |mapping: &str| {
+        let workshop = Workshop::new().with_mapping(mapping);
+        workshop.ingest_text("jobs.csv", rows);
+        ["parts_cost", "charged", "labour_cost", "blank_unknown"].map(|column| workshop.column("jobs", column).join(" "))
+    };
+    assert_eq!(amounts(""), ["- 12.0 -", "- - 9.0", "- - -", "- - -"]);
+    // What could not be read is not empty, and what the file has no column for is not nothing.
+    let said = "[jobs.blank]\nparts_cost = \"nothing\"\ncharged = \"unknown\"\nlabour_cost = \"nothing\"\n";
+    assert_eq!(amounts(said), ["0.0 12.0 -", "- - 9.0", "- - -", "charged charged -"]);
+}
+
+/// Two parts in one cell are one primary fault and one more finding, unless the findings say more of them.
+#[test]
+fn the_second_part_of_a_cell_is_no_second_primary_fault() {
+    let roles = |table: &str, text: &str| {
+        let workshop = Workshop::new();
+        workshop.ingest_text(table, text);
+        workshop.rows("findings").iter().map(|row| format!("{} {}", row["component"], row["role"])).collect::<Vec<_>>()
+    };
+    let jobs = roles("jobs.csv", "job_id,closed_on,outcome,component\n1,2021-01-02,repaired,drain pump; door lock\n");
+    assert_eq!(jobs, ["drain_pump primary", "door_lock incidental"]);
+    let findings = roles("findings.csv", "job_id,step,component\n1,1,drain pump; door lock\n");
+    assert_eq!(findings, ["drain_pump primary", "door_lock incidental"]);
+    let said = roles("findings.csv", "job_id,step,component,role\n1,1,drain pump; door lock,primary\n");
+    assert_eq!(said, ["drain_pump primary", "door_lock primary"]);
+    let damaged = roles("findings.csv", "job_id,step,component,caused_by\n1,1,drain pump,\n1,2,door lock; motor,1\n");
+    assert_eq!(damaged, ["drain_pump primary", "door_lock consequential", "motor consequential"]);
+}
+
+#[test]
 fn nested_json_becomes_three_tables() {
     let workshop = Workshop::new();
     let report = workshop.ingest_text(

@@ -130,6 +130,7 @@ def parameters(values_of):
     return {
         "life_corrections": [[None]] + [[component] for component in values_of("leaf_component", "component")],
         "stock_needs": [[int(months)] for months in re.findall(r"read_families\(engine, (\d+)\)", stock_list)],
+        **{name: [[0], [12]] for name in ("take_on_recalls", "take_on_recall_costs", "quote_costs", "quote_outcomes")},
     }
 
 

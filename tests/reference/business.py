@@ -119,6 +119,24 @@ for age in [1.0, 100.0, 400.0, 900.0]:
     check("mean_residual_life", f"scipy {scipy.__version__}: fit of the NIST/SEMATECH e-Handbook 8.4.1.3 data, integrate.quad of its survival function",
           {"events": nist, "censored": [500] * 10, "age": age}, {"estimate": [area / stats.weibull_min.sf(age, shape, scale=scale)]})
 
+# Rates of groups that are known only because they had events: the zero-truncated negative binomial likelihood, by a general optimiser. -----------------------
+
+for case, (mean, dispersion, groups) in enumerate([(0.4, 2.0, 300), (2.0, 0.5, 120), (0.15, 4.0, 800)]):
+    exposure = rng.choice([1.0, 3.0], groups)
+    counts = rng.poisson(rng.gamma(1 / dispersion, dispersion * mean, groups) * exposure)
+    counts, exposure = counts[counts > 0], exposure[counts > 0]
+
+    def loss(parameters):
+        m, k = np.exp(parameters)
+        law = stats.nbinom(1 / k, 1 / (1 + k * m * exposure))
+        return -(law.logpmf(counts) - np.log1p(-law.pmf(0))).sum()
+
+    best = min((optimize.minimize(loss, start, method="Nelder-Mead", options={"xatol": 1e-12, "fatol": 1e-14, "maxiter": 20_000, "maxfev": 20_000})
+                for start in np.log([[mean, dispersion], [mean * 2, dispersion / 2]])), key=lambda found: found.fun)
+    m, k = np.exp(best.x)
+    check("seen_rates", f"scipy {scipy.__version__} stats.nbinom, truncated at zero, optimize.minimize", {"events": counts.tolist(), "exposure": exposure.tolist()},
+          {"mean": [m], "dispersion": [k]})
+
 path = Path(__file__).with_name("business.json")
 path.write_text(json.dumps({"checks": CHECKS}, indent=1) + "\n")
 print(f"{len(CHECKS)} checks in {path.name}")

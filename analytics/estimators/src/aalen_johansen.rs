@@ -11,6 +11,10 @@
 //!   before t_j, Var grows by 2 f c + f^2 G + S(t_j-) f (1 - d_kj/n_j)/n_j, and then c by f (G - 1/n_j).
 //! - Its interval is symmetric on the scale of log(-log(1 - F_k)).
 //!
+//! A sum of incidences with weights, `sum c_k F_k(t)` ([`weighted_incidence`]), follows from the same recursion with m_j = sum over k of c_k d_kj/n_j for
+//! d_kj/n_j: f = S(t_j-) m_j, and S(t_j-)^2 (sum over k of c_k^2 d_kj/n_j - m_j^2)/n_j for the last term. It gives covariances of causes, and with the
+//! derivatives of a function of the incidences for weights, that function's variance by the delta method.
+//!
 //! Source: Aalen & Johansen 1978; Klein & Moeschberger, Survival Analysis, 2nd ed. 2003, section 4.7 (from memory); agreement with
 //! lifelines and with the written-out sum is tested.
 //! Assumes independent entry and censoring. Incidence is conditional on having failed of nothing before the first entry.
@@ -44,6 +48,14 @@ pub struct CumulativeIncidence {
     pub observed_from: f64,
     pub observed_to: f64,
     pub confidence: f64,
+}
+
+/// A weighted sum of incidences at one time.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct WeightedIncidence {
+    pub value: f64,
+    /// By the delta method.
+    pub variance: f64,
 }
 
 struct Running {
@@ -97,7 +109,33 @@ pub fn aalen_johansen(table: &CompetingRiskTable, confidence: f64) -> Result<Vec
         .collect())
 }
 
-fn complementary_log_log_interval(incidence: f64, variance: f64, z: f64, confidence: f64) -> Option<Interval> {
+/// The sum of the causes' incidences at `time`, each times its weight; 0 before the first event.
+pub fn weighted_incidence(table: &CompetingRiskTable, time: f64, weight: impl Fn(u32) -> f64) -> WeightedIncidence {
+    let (mut survival, mut greenwood, mut covariance_ratio) = (1.0, 0.0, 0.0);
+    let mut sum = WeightedIncidence::default();
+    for tied in table.rows().chunk_by(|a, b| a.time == b.time).take_while(|tied| tied[0].time <= time) {
+        let at_risk = tied[0].at_risk as f64;
+        let moment = |power: i32| tied.iter().map(|row| weight(row.cause).powi(power) * row.events as f64 / at_risk).sum::<f64>();
+        let (mean, square) = (moment(1), moment(2));
+        let failing = survival * mean;
+        sum.value += failing;
+        sum.variance += 2.0 * failing * covariance_ratio + failing * failing * greenwood;
+        sum.variance += survival * survival * (square - mean * mean) / at_risk;
+        covariance_ratio += failing * (greenwood - 1.0 / at_risk);
+        let events: u64 = tied.iter().map(|row| row.events).sum();
+        let survivors = (tied[0].at_risk - events) as f64;
+        if survivors == 0.0 {
+            break;
+        }
+        survival *= survivors / at_risk;
+        greenwood += events as f64 / (at_risk * survivors);
+    }
+    sum.variance = sum.variance.max(0.0);
+    sum
+}
+
+/// An interval symmetric on the scale of log(-log(1 - F)); `None` where everything has failed.
+pub(crate) fn complementary_log_log_interval(incidence: f64, variance: f64, z: f64, confidence: f64) -> Option<Interval> {
     let survival = 1.0 - incidence;
     // A share that should be exactly 1 may miss it by rounding.
     if survival <= 1e-10 {
@@ -184,6 +222,26 @@ mod tests {
                 assert!(close(step.variance, variance_by_definition(&table, curve.cause, step.time)));
             }
         }
+    }
+
+    #[test]
+    fn weighted_incidences_are_sums_of_incidences() {
+        let table = CompetingRiskTable::from_lifetimes(&units()).unwrap();
+        let alone = |cause: u32| weighted_incidence(&table, 4.0, |of| if of == cause { 1.0 } else { 0.0 });
+        for cause in [1, 2] {
+            let found = alone(cause);
+            assert!(close(found.variance, variance_by_definition(&table, cause, 4.0)));
+        }
+        // Both causes together are one cause; their covariance is what that leaves.
+        let together = weighted_incidence(&table, 4.0, |_| 1.0);
+        let survival = kaplan_meier(&table.any_cause(), 0.95).unwrap();
+        let step = survival.steps.iter().rfind(|step| step.time <= 4.0).unwrap();
+        assert!(close(together.value, 1.0 - step.survival) && close(together.variance, step.survival_variance.unwrap()));
+        let covariance = (together.variance - alone(1).variance - alone(2).variance) / 2.0;
+        let weighted = weighted_incidence(&table, 4.0, |cause| if cause == 1 { 1.0 } else { -0.3 });
+        assert!(close(weighted.value, alone(1).value - 0.3 * alone(2).value));
+        assert!(close(weighted.variance, alone(1).variance + 0.09 * alone(2).variance - 0.6 * covariance));
+        assert_eq!(weighted_incidence(&table, 0.5, |_| 1.0), WeightedIncidence::default());
     }
 
     #[test]

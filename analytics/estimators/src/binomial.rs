@@ -160,7 +160,11 @@ fn share(events: u64, trials: u64) -> Result<f64, CannotEstimate> {
     }
 }
 
-fn wilson_from_share(share: f64, trials: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
+/// Wilson interval of a share that is worth so many independent trials, a number that need not be whole.
+///
+/// # Errors
+/// A confidence level outside (0, 1).
+pub fn wilson_from_share(share: f64, trials: f64, confidence: f64) -> Result<Interval, CannotEstimate> {
     let z = two_sided_z(confidence)?;
     let z_squared_per_trial = z * z / trials;
     let shrink = 1.0 + z_squared_per_trial;

@@ -7,6 +7,11 @@
 //! * **Beta-binomial**: `y` of `n` trials with the group's own share, beta distributed with mean `m` and shapes `m/k`, `(1-m)/k`,
 //!   `sum_i [ sum_{j<y} ln(m + j k) + sum_{j<n-y} ln(1 - m + j k) - sum_{j<n} ln(1 + j k) ]` (Griffiths 1973, Biometrics 29:637).
 //!   Given `m` and `k`, the group's share is beta with shapes `m/k + y` and `(1-m)/k + n - y`.
+//! * **Seen groups only** ([`GammaPoisson::fit_seen`]): part numbers are known only once one was needed, so that groups without events are not there. Each
+//!   group's likelihood is then divided by the probability of at least one event, `1 - (1 + k m t)^(-1/k)` (zero-truncated negative binomial, Sampford
+//!   1955, Biometrika 42:58, from memory). The posterior of a seen group is the same as before; without the division the seen are taken for all, and what they
+//!   will need is foretold too high. What the groups not seen will need is, by Good 1953, Biometrika 40:237 (from memory), about as many events as
+//!   groups had one event.
 //! * **Fit**: `m` and `k` by maximum likelihood. Where no `k > 0` is more likely than `k = 0`, the groups do not vary beyond chance, and
 //!   [`Fit::between_group_variation`] says so.
 //! * **Posterior**: `m` and `k` are not known, and to take the fit for the truth makes intervals far too narrow where groups are few or
@@ -105,6 +110,43 @@ impl GammaPoisson {
             best_mean: |dispersion| mean_rate(&seen, dispersion, common_rate),
             // Expected information on ln m.
             information: |mean, dispersion| seen.iter().map(|g| mean * g.exposure / (1.0 + dispersion * mean * g.exposure)).sum(),
+            shifted: |mean, by: f64| mean * by.exp(),
+        };
+        let (fit, candidates) = likelihood.learn(common_rate * median_exposure)?;
+        Ok(Self { fit, candidates })
+    }
+
+    /// Fits the distribution of the rates of all groups where only those with events are known. The mean is that of all, seen or not.
+    ///
+    /// # Errors
+    /// As [`GammaPoisson::fit`], and a group without events.
+    pub fn fit_seen(groups: &[RateGroup]) -> Result<Self, CannotEstimate> {
+        if let Some(group) = groups.iter().find(|g| g.events == 0 || !(g.exposure.is_finite() && g.exposure > 0.0)) {
+            return Err(CannotEstimate::InvalidInput(format!("a seen group has events and exposure: {group:?}")));
+        }
+        let median_exposure = median(groups.iter().map(|g| g.exposure).collect())?;
+        let common_rate = groups.iter().map(|g| g.events as f64).sum::<f64>() / groups.iter().map(|g| g.exposure).sum::<f64>();
+        let counts = Tails::new(groups.iter().map(|g| g.events));
+        let truncated = |mean: f64, dispersion: f64| {
+            let seen = groups.iter().map(|group| {
+                let expected = mean * group.exposure;
+                let none = if dispersion == 0.0 { expected } else { (dispersion * expected).ln_1p() / dispersion };
+                (-(-none).exp_m1()).ln()
+            });
+            rate_log_likelihood(groups, &counts, mean, dispersion) - seen.sum::<f64>()
+        };
+        let of = &truncated;
+        let likelihood = Likelihood {
+            of,
+            // Seen groups have more events than all, so that the common rate lies above. Where every group was seen once, the mean runs to 0.
+            best_mean: |dispersion| {
+                let top = common_rate.ln();
+                arg_max(|mean: f64| of(mean.exp(), dispersion), top - LOWEST_MEAN, top).map_or(common_rate, f64::exp)
+            },
+            information: |mean: f64, dispersion| {
+                let near = |by: f64| of(mean * by.exp(), dispersion);
+                ((2.0 * near(0.0) - near(SLIGHTLY) - near(-SLIGHTLY)) / (SLIGHTLY * SLIGHTLY)).max(LEAST_INFORMATION)
+            },
             shifted: |mean, by: f64| mean * by.exp(),
         };
         let (fit, candidates) = likelihood.learn(common_rate * median_exposure)?;
@@ -221,6 +263,11 @@ struct Likelihood<Of, Best, Information, Shifted> {
 /// Steps of a grid that finds where the likelihood matters, and of the grid over which the posterior is averaged there.
 const COARSE_STEPS: i32 = 40;
 const FINE_STEPS: i32 = 48;
+/// How far below the seen groups' common rate the mean of all is looked for, on the scale of logarithms.
+const LOWEST_MEAN: f64 = 30.0;
+/// Step of second differences on that scale, and the least information on a mean: groups that were all seen once tell only that it is low.
+const SLIGHTLY: f64 = 0.01;
+const LEAST_INFORMATION: f64 = 0.05;
 /// Means to either side of the most likely one, and their distance in standard deviations.
 const MEAN_STEPS: i32 = 6;
 const MEAN_STEP: f64 = 0.7;
@@ -588,6 +635,26 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// Counts of zero-truncated Poisson groups of mean 1: n_y = 1/(y! (e - 1)) of each, so that the mean of all is 1 and the seen have e/(e - 1) on average.
+    #[test]
+    fn seen_groups_stand_for_the_unseen_too() {
+        let counts = [(1u64, 6_000u64), (2, 3_000), (3, 1_000), (4, 250), (5, 50), (6, 8)];
+        let groups: Vec<RateGroup> =
+            counts.iter().flat_map(|(events, n)| (0..*n).map(|_| RateGroup { events: *events, exposure: 2.0 })).collect();
+        let model = GammaPoisson::fit_seen(&groups).unwrap();
+        assert!((model.fit.mean * 2.0 - 1.0).abs() < 0.01 && model.fit.dispersion < 0.01, "{:?}", model.fit);
+        // In as long a time, the seen will need what they needed, less one for each that was needed once (Good).
+        let foretold: f64 = groups.iter().map(|group| model.posterior(*group, 0.0, CONFIDENCE).unwrap().interval.estimate * 2.0).sum();
+        let seen: f64 = groups.iter().map(|group| group.events as f64).sum();
+        assert!((foretold / (seen - 6_000.0) - 1.0).abs() < 0.01, "{foretold} of {seen}");
+        // All seen once: hardly any of them again.
+        let once = vec![RateGroup { events: 1, exposure: 3.0 }; 50];
+        let model = GammaPoisson::fit_seen(&once).unwrap();
+        let again: f64 = once.iter().map(|group| model.posterior(*group, 0.0, CONFIDENCE).unwrap().interval.estimate * 3.0).sum();
+        assert!((0.0..10.0).contains(&again), "{again}");
+        assert!(GammaPoisson::fit_seen(&[RateGroup { events: 0, exposure: 1.0 }, RateGroup { events: 2, exposure: 1.0 }]).is_err());
     }
 
     #[test]

@@ -71,6 +71,8 @@ pub enum CannotEstimate {
     NotReached,
     #[error("the comparison group is empty")]
     NoComparison,
+    #[error("none of the events says its cause")]
+    CauseNotNamed,
     #[error("the fit does not converge")]
     NoConvergence,
     #[error("the result is not a finite number")]

@@ -25,6 +25,7 @@ pub mod multiplicity;
 pub mod negative_binomial;
 mod numeric;
 pub mod observation;
+pub mod partly_named_cause;
 pub mod poisson;
 pub mod priority;
 pub mod quantile;

@@ -1,8 +1,7 @@
 -- One row per platform and component that has been fitted used in its category: in the last three years jobs on the platform that took a used one
 -- or could not get a new one, and machines of the platform condemned; over all records condemned machines of the platform with a known fault,
--- those in which this component was found faulty; used parts of the component sold in the category with their prices in hundredths; used ones
--- followed after the repair, and those whose fault was back within the settings' days.
--- Reads: part_need, job_part, job, leaf, fault, primary_fault, followed_repair, business, cut_off.
+-- those in which this component was found faulty; used parts of the component sold in the category with their prices in hundredths.
+-- Reads: part_need, job_part, job, leaf, fault, primary_fault, cut_off.
 WITH recent AS (
     SELECT least(3.0, greatest(date_diff('day', (SELECT min(closed_on) FROM job), t.as_of) / 365.25, 1 / 365.25)) AS years, t.as_of
     FROM cut_off AS t
@@ -15,7 +14,7 @@ sold AS (
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price,
         CAST(sum(CAST(round(p.unit_cost * 100) AS BIGINT) * CAST(round(p.unit_cost * 100) AS BIGINT)) AS DOUBLE) AS price_squared
     FROM job_part AS p
-    WHERE p.part_source = 'used' AND p.unit_cost > 0
+    WHERE p.part_source = 'used' AND p.unit_cost > 0 AND p.component IS NOT NULL
     GROUP BY p.category, p.component
 ),
 platform AS (
@@ -34,7 +33,7 @@ condemned AS (
     SELECT
         l.platform,
         CAST(sum(CASE WHEN j.closed_on > r.as_of - INTERVAL 36 MONTH THEN 1 ELSE 0 END) AS BIGINT) AS donors,
-        CAST(sum(CASE WHEN p.job IS NOT NULL THEN 1 ELSE 0 END) AS BIGINT) AS inspected
+        CAST(sum(CASE WHEN p.component <> 'not_named' THEN 1 ELSE 0 END) AS BIGINT) AS inspected
     FROM job AS j
     INNER JOIN leaf AS l ON l.leaf = j.leaf
     LEFT JOIN primary_fault AS p ON p.job = j.job
@@ -50,16 +49,6 @@ faulty AS (
     INNER JOIN leaf AS l ON l.leaf = j.leaf
     WHERE j.outcome = 'condemned'
     GROUP BY l.platform, f.component
-),
-returned AS (
-    SELECT
-        r.component,
-        count(*) AS followed,
-        CAST(sum(CASE WHEN r.same_fault AND r.followed_days <= s.recall_days THEN 1 ELSE 0 END) AS BIGINT) AS returned
-    FROM followed_repair AS r
-    CROSS JOIN business AS s
-    WHERE r.part_source = 'used' AND (r.followed_days >= s.recall_days OR r.returned)
-    GROUP BY r.component
 )
 SELECT
     q.platform,
@@ -71,14 +60,11 @@ SELECT
     CAST(coalesce(f.faulty, 0) AS BIGINT) AS faulty,
     s.sold,
     s.price,
-    s.price_squared,
-    CAST(coalesce(b.followed, 0) AS BIGINT) AS followed,
-    CAST(coalesce(b.returned, 0) AS BIGINT) AS returned
+    s.price_squared
 FROM platform AS q
 INNER JOIN sold AS s ON s.category = q.category
 CROSS JOIN recent AS r
 LEFT JOIN wanted AS w ON w.platform = q.platform AND w.component = s.component
 LEFT JOIN condemned AS c ON c.platform = q.platform
 LEFT JOIN faulty AS f ON f.platform = q.platform AND f.component = s.component
-LEFT JOIN returned AS b ON b.component = s.component
 ORDER BY q.platform, s.component

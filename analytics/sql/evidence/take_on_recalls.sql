@@ -1,34 +1,38 @@
--- One row per leaf: repairs followed for as long as a recall counts (or come back within that time), recalls among them, and over the leaf's
--- whole category the recalls with known costs and what they cost the business in all, in hundredths.
--- Reads: leaf, followed_repair, booked_job, business.
-WITH followed AS (
+-- One row per leaf and day after the repair (whole jobs; later than a recall counts: gathered on the day after), with watching as it was a number of months
+-- (the parameter) before the cut-off: repairs whose following ended that day, by return of the same fault, by a return of which nobody can say, by another
+-- return, by a competing end (back without a fault, the machine gone), or otherwise; and those of a named part among them.
+-- Reads: followed_repair, business, cut_off.
+WITH known AS (
     SELECT
         r.leaf,
-        count(*) AS repairs,
-        sum(CASE WHEN r.same_fault AND r.followed_days <= s.recall_days THEN 1 ELSE 0 END) AS recalls
+        r.named,
+        r.ending,
+        r.followed_days,
+        date_diff('day', r.closed_on, CAST(t.as_of - to_months(CAST(? AS INTEGER)) AS DATE)) AS watched_days
     FROM followed_repair AS r
-    CROSS JOIN business AS s
-    WHERE r.component IS NULL AND (r.followed_days >= s.recall_days OR r.returned)
-    GROUP BY r.leaf
+    CROSS JOIN cut_off AS t
+    WHERE r.component IS NULL
 ),
-paid AS (
+seen AS (
     SELECT
-        b.category,
-        count(*) AS recalls_costed,
-        sum(b.parts + b.labour + b.travel - CASE WHEN s.returns_are_free THEN 0 ELSE b.charged END) AS cost
-    FROM booked_job AS b
+        k.leaf,
+        k.named,
+        CASE WHEN k.followed_days <= k.watched_days THEN k.ending ELSE 'censored' END AS ending,
+        least(k.followed_days, k.watched_days, s.recall_days + 1) AS day,
+        s.recall_days
+    FROM known AS k
     CROSS JOIN business AS s
-    WHERE b.is_recall AND b.parts IS NOT NULL AND b.labour IS NOT NULL AND (s.returns_are_free OR b.charged IS NOT NULL)
-    GROUP BY b.category
+    WHERE k.watched_days > 0
 )
 SELECT
-    l.leaf,
-    l.category,
-    CAST(coalesce(f.repairs, 0) AS BIGINT) AS repairs,
-    CAST(coalesce(f.recalls, 0) AS BIGINT) AS recalls,
-    CAST(coalesce(p.recalls_costed, 0) AS BIGINT) AS recalls_costed,
-    CAST(coalesce(p.cost, 0) AS BIGINT) AS cost
-FROM leaf AS l
-LEFT JOIN followed AS f ON f.leaf = l.leaf
-LEFT JOIN paid AS p ON p.category = l.category
-ORDER BY l.leaf
+    leaf,
+    named,
+    CAST(day AS DOUBLE) AS day,
+    count(*) AS ended,
+    CAST(sum(CASE WHEN ending = 'same_fault' AND day <= recall_days THEN 1 ELSE 0 END) AS BIGINT) AS same_fault,
+    CAST(sum(CASE WHEN ending = 'not_known' AND day <= recall_days THEN 1 ELSE 0 END) AS BIGINT) AS not_known,
+    CAST(sum(CASE WHEN ending = 'other' AND day <= recall_days THEN 1 ELSE 0 END) AS BIGINT) AS other,
+    CAST(sum(CASE WHEN ending IN ('no_fault', 'machine_ended') AND day <= recall_days THEN 1 ELSE 0 END) AS BIGINT) AS competing
+FROM seen
+GROUP BY leaf, named, day
+ORDER BY leaf, named, day

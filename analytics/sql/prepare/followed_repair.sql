@@ -1,5 +1,7 @@
--- One row per repaired job on a known machine and primary component (null: the job as a whole): how long it was followed, and what ended that.
--- Reads: repaired_job, returned_job, same_fault_again, fault, job_part.
+-- One row per repaired job on a known machine and primary component (null: the job as a whole): whether its part is named, how long it was followed, and
+-- what ended that: the machine came back with the same primary fault, with another, with one of which nobody can say (not_known), with none (no_fault), it was
+-- taken out of use, or watching ended (censored).
+-- Reads: repaired_job, returned_job, same_fault_again, return_booking, fault, job_part.
 WITH replaced AS (
     SELECT DISTINCT r.job, p.component, p.part_source
     FROM job_part AS p
@@ -38,6 +40,22 @@ by_component AS (
     LEFT JOIN consequence AS c ON c.job = r.job
     UNION ALL
     SELECT job, NULL, NULL, NULL FROM repaired_job
+),
+named AS (
+    SELECT DISTINCT job FROM fault WHERE role = 'primary' AND component <> 'not_named'
+),
+same AS (
+    SELECT DISTINCT job, component FROM same_fault_again
+    UNION ALL
+    SELECT DISTINCT job, NULL AS component FROM same_fault_again
+),
+back AS (
+    SELECT
+        job,
+        max(CASE WHEN fault_found THEN 1 ELSE 0 END) AS fault_found,
+        max(CASE WHEN fault_found AND NOT named THEN 1 ELSE 0 END) AS not_known
+    FROM return_booking
+    GROUP BY job
 )
 SELECT
     r.job,
@@ -47,17 +65,24 @@ SELECT
     b.part_source,
     b.repair_scope,
     r.on_roster,
+    d.job IS NOT NULL AS named,
+    r.closed_on,
     CASE
         WHEN n.job IS NOT NULL THEN greatest(date_diff('day', r.closed_on, n.returned_on), 0.5)
         ELSE date_diff('day', r.closed_on, r.followed_to)
     END AS followed_days,
-    n.job IS NOT NULL AS returned,
     CASE
-        WHEN n.job IS NULL THEN FALSE
-        WHEN b.component IS NULL THEN EXISTS (SELECT 1 FROM same_fault_again AS a WHERE a.job = r.job)
-        ELSE EXISTS (SELECT 1 FROM same_fault_again AS a WHERE a.job = r.job AND a.component = b.component)
-    END AS same_fault
+        WHEN n.job IS NULL AND r.ended THEN 'machine_ended'
+        WHEN n.job IS NULL THEN 'censored'
+        WHEN s.job IS NOT NULL THEN 'same_fault'
+        WHEN k.not_known = 1 THEN 'not_known'
+        WHEN k.fault_found = 1 THEN 'other'
+        ELSE 'no_fault'
+    END AS ending
 FROM repaired_job AS r
 INNER JOIN by_component AS b ON b.job = r.job
 LEFT JOIN returned_job AS n ON n.job = r.job
+LEFT JOIN named AS d ON d.job = r.job
+LEFT JOIN same AS s ON s.job = r.job AND s.component IS NOT DISTINCT FROM b.component
+LEFT JOIN back AS k ON k.job = r.job
 WHERE n.job IS NOT NULL OR r.followed_to > r.closed_on

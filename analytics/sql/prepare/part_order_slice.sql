@@ -23,10 +23,7 @@ SELECT
     of_law,
     of_class,
     period,
+    delivery_working_days,
     wait_working_days,
-    CASE WHEN wait_working_days IS NOT NULL THEN 1 ELSE 0 END AS delivered,
-    CASE WHEN wait_working_days > delivery_working_days THEN 1 ELSE 0 END AS late,
-    -- At most four public holidays fall into three weeks and a day (Christmas and New Year in Scotland; common practice, no source).
-    CASE WHEN wait_working_days > delivery_working_days + 4 THEN 1 ELSE 0 END AS late_allowing_holidays,
-    unavailable
+    ending
 FROM sliced

@@ -1,11 +1,8 @@
--- One row per repaired job, primary component and booking on the day of the machine's return of which the component was the primary fault again.
--- Reads: returned_job, repaired_job, job, fault.
-SELECT r.job, f.component, b.job AS again
-FROM returned_job AS n
-INNER JOIN repaired_job AS r ON r.job = n.job
-INNER JOIN job AS b
-    ON b.machine = r.machine
-    AND b.event_on = n.returned_on
-    AND (b.event_on > r.event_on OR b.job > r.job)
-INNER JOIN fault AS f ON f.job = r.job AND f.role = 'primary'
-INNER JOIN fault AS g ON g.job = b.job AND g.role = 'primary' AND g.component = f.component
+-- One row per repaired job, primary component and booking on the day of the machine's return of which the component was the primary fault again. A part
+-- that is not named is never the same.
+-- Reads: return_booking, fault.
+SELECT b.job, f.component, b.again
+FROM return_booking AS b
+INNER JOIN fault AS f ON f.job = b.job AND f.role = 'primary' AND f.component <> 'not_named'
+INNER JOIN fault AS g ON g.job = b.again AND g.role = 'primary' AND g.component = f.component
+WHERE b.named

@@ -14,6 +14,7 @@ use crate::error::AnalyticsError;
 use crate::evidence::{About, read_json};
 
 mod answer;
+mod before;
 mod consequences;
 mod counting;
 mod donor;
@@ -25,6 +26,7 @@ mod search;
 mod tables;
 
 pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds};
+pub(crate) use before::OddsBefore;
 pub(crate) use consequences::Consequences;
 pub use consequences::{Consequence, RepairScope};
 pub use donor::{Donor, DonorPart};

@@ -55,7 +55,7 @@ pub fn settings_for_use(records: &Records) -> (Settings, u64) {
 }
 
 /// Settings under which the jobs of one period are most likely, given those before; the defaults where there are none to fit on.
-fn fitted(records: &Records, period: Period) -> (Settings, u64) {
+pub(super) fn fitted(records: &Records, period: Period) -> (Settings, u64) {
     let before = count(records, |record| record.period < period);
     let known = |record: &&Record| before[record.category].jobs() > 0;
     let held_out: Vec<&Record> = records.records.iter().filter(|record| record.period == period).filter(known).collect();

@@ -31,7 +31,7 @@ pub const LEAST_CELL: i64 = 5;
 pub const OF_THE_BUSINESS: [&str; 5] = ["take_on", "quote", "stock_list", "donor_value", "trend"];
 
 /// Counts that are not published at all.
-pub const LEFT_OUT: [&str; 4] = ["repeat_events", "machines_trait_unknown", "orders_open", "at_risk"];
+pub const LEFT_OUT: [&str; 5] = ["repeat_events", "machines_trait_unknown", "orders_open", "at_risk", "events_not_known"];
 
 /// Why a row holds no figures, in its column `reason`.
 #[must_use]

@@ -20,6 +20,9 @@ pub struct FaultCost {
     pub p90_cost: f64,
     /// Repairs that the costs rest on.
     pub jobs: i64,
+    /// Repairs beside them whose parts cost is empty, and the expected cost if that means nothing; the others stand for them.
+    pub blank: i64,
+    pub expected_cost_if_blank_is_nothing: Option<f64>,
     /// The level of these repairs: model, platform or category.
     pub level: &'static str,
 }
@@ -67,6 +70,8 @@ pub struct Quote {
     /// What a job that cannot be repaired costs on average, and with how many jobs; it earns the call-out charge.
     pub unrepaired_cost: Option<(i64, f64)>,
     pub call_out_charge: f64,
+    /// The expected cost if an empty parts cost means nothing, where that matters and the mapping does not say.
+    pub expected_cost_if_blank_is_nothing: Option<f64>,
     /// Part of the probability whose faults have costs on record.
     pub probability_covered: f64,
     /// The likeliest first.
@@ -87,35 +92,11 @@ impl Quotes {
         let asked = &odds.asked;
         let category = self.categories.get(&asked.category).ok_or(CannotEstimate::NoObservations)?;
         let groups = category.groups(asked.platform.as_deref(), asked.model.as_deref());
-        let found: Vec<(FaultCost, &Costs)> = odds
-            .odds
-            .iter()
-            .filter_map(|likely| {
-                let (level, costs) = known(&groups, |group| group.costs.get(&likely.component))?;
-                let repaired = known(&groups, |group| group.outcomes.get(&likely.component));
-                let prob_repaired = repaired.map_or(1.0, |(_, (repaired, jobs))| *repaired as f64 / *jobs as f64);
-                let fault = FaultCost {
-                    component: likely.component.clone(),
-                    probability: likely.probability.estimate,
-                    prob_repaired,
-                    expected_cost: costs.mean,
-                    p90_cost: costs.quantiles[costs.quantiles.len() * 9 / 10],
-                    jobs: costs.jobs,
-                    level,
-                };
-                Some((fault, costs))
-            })
-            .collect();
-        let covered: f64 = found.iter().map(|(fault, _)| fault.probability).sum();
-        let repaired: f64 = found.iter().map(|(fault, _)| fault.probability * fault.prob_repaired).sum();
-        if repaired <= 0.0 {
-            return Err(CannotEstimate::NoObservations);
-        }
-        let mixture = Mixture(found.iter().map(|(fault, costs)| (fault.probability * fault.prob_repaired / repaired, *costs)).collect());
+        let likely: Vec<(&str, f64)> = odds.odds.iter().map(|likely| (likely.component.as_str(), likely.probability.estimate)).collect();
+        let Mixed { found, mixture, covered, repaired } = Mixed::of(&groups, &likely)?;
         let settings = &self.settings;
         let expected_cost = mixture.mean();
-        let price = mixture.quantile(1.0 - settings.most_loss_probability).max(expected_cost + settings.least_contribution_per_job);
-        let price = price.max(0.0).ceil();
+        let price = self.price(&mixture);
         let write_off = write_off(category, &groups, asked, price);
         Ok(Quote {
             currency: self.currency.clone(),
@@ -124,6 +105,7 @@ impl Quotes {
             most_loss_probability: settings.most_loss_probability,
             expected_contribution: price - expected_cost,
             expected_cost,
+            expected_cost_if_blank_is_nothing: mixture.mean_if_nothing(),
             cost_standard_deviation: mixture.standard_deviation(),
             p10_cost: mixture.quantile(0.1),
             p90_cost: mixture.quantile(0.9),
@@ -140,12 +122,72 @@ impl Quotes {
     }
 }
 
+impl Quotes {
+    /// The price to ask for a repair whose costs are mixed so: whole, and rounded up.
+    fn price(&self, mixture: &Mixture<'_>) -> f64 {
+        let settings = &self.settings;
+        let least = mixture.mean() + settings.least_contribution_per_job;
+        mixture.quantile(1.0 - settings.most_loss_probability).max(least).max(0.0).ceil()
+    }
+
+    /// The price for a machine and the odds of its faults, by the same rule as the answer to a question; none where nothing is known of their costs.
+    pub(super) fn price_at(&self, asked: &Asked, odds: &[(&str, f64)]) -> Option<f64> {
+        let category = self.categories.get(&asked.category)?;
+        let groups = category.groups(asked.platform.as_deref(), asked.model.as_deref());
+        Some(self.price(&Mixed::of(&groups, odds).ok()?.mixture))
+    }
+}
+
+/// A category's groups, from the model upwards.
+type Groups<'a> = [(&'static str, Option<&'a Group>); 3];
+
+/// What the faults that a machine may have would cost, mixed by their odds.
+struct Mixed<'a> {
+    found: Vec<(FaultCost, &'a Costs)>,
+    mixture: Mixture<'a>,
+    /// Probability of the faults whose costs are known, and that one of them is the fault and is mended.
+    covered: f64,
+    repaired: f64,
+}
+
+impl<'a> Mixed<'a> {
+    fn of(groups: &Groups<'a>, odds: &[(&str, f64)]) -> Result<Self, CannotEstimate> {
+        let found: Vec<(FaultCost, &Costs)> = odds
+            .iter()
+            .filter_map(|(component, probability)| {
+                let (level, costs) = known(groups, |group| group.costs.get(*component))?;
+                let repaired = known(groups, |group| group.outcomes.get(*component));
+                let prob_repaired = repaired.map_or(1.0, |(_, (repaired, jobs))| *repaired as f64 / *jobs as f64);
+                let fault = FaultCost {
+                    component: (*component).to_owned(),
+                    probability: *probability,
+                    prob_repaired,
+                    expected_cost: costs.mean,
+                    p90_cost: costs.quantiles[costs.quantiles.len() * 9 / 10],
+                    jobs: costs.jobs,
+                    blank: costs.blank,
+                    expected_cost_if_blank_is_nothing: costs.mean_if_nothing,
+                    level,
+                };
+                Some((fault, costs))
+            })
+            .collect();
+        let covered: f64 = found.iter().map(|(fault, _)| fault.probability).sum();
+        let repaired: f64 = found.iter().map(|(fault, _)| fault.probability * fault.prob_repaired).sum();
+        if repaired <= 0.0 {
+            return Err(CannotEstimate::NoObservations);
+        }
+        let mixture = Mixture(found.iter().map(|(fault, costs)| (fault.probability * fault.prob_repaired / repaired, *costs)).collect());
+        Ok(Self { found, mixture, covered, repaired })
+    }
+}
+
 /// The first group, from the model upwards, that knows.
-fn known<'a, T>(groups: &[(&'static str, Option<&'a Group>); 3], of: impl Fn(&'a Group) -> Option<&'a T>) -> Option<(&'static str, &'a T)> {
+fn known<'a, T>(groups: &Groups<'a>, of: impl Fn(&'a Group) -> Option<&'a T>) -> Option<(&'static str, &'a T)> {
     groups.iter().find_map(|(level, group)| Some((*level, of((*group)?)?)))
 }
 
-fn write_off(category: &Category, groups: &[(&'static str, Option<&Group>); 3], asked: &Asked, price: f64) -> Result<WriteOff, String> {
+fn write_off(category: &Category, groups: &Groups<'_>, asked: &Asked, price: f64) -> Result<WriteOff, String> {
     let age = asked.age_years.ok_or("the age is not known; give it with --age")?;
     let of_model = asked.model.as_ref().and_then(|model| category.price_new_of_models.get(model).copied());
     let price_new = of_model.or(category.price_new).ok_or("no record says what a new one costs")?;

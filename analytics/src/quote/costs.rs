@@ -13,6 +13,12 @@ pub struct Costs {
     pub variance: f64,
     /// At probabilities in equal steps from 0 to 1.
     pub quantiles: Vec<f64>,
+    /// Repairs beside these whose parts cost is empty; they are taken to cost what these do.
+    #[serde(default)]
+    pub blank: i64,
+    /// The mean with those, their parts read as nothing; none where there are none.
+    #[serde(default)]
+    pub mean_if_nothing: Option<f64>,
 }
 
 impl Costs {
@@ -42,7 +48,16 @@ impl Costs {
             let (low, high) = (at(position.floor()), at(position.ceil()));
             low + position.fract() * (high - low)
         };
-        Some(Self { jobs, mean, variance: squares / n, quantiles: (0..=STEPS).map(quantile).collect() })
+        Some(Self { jobs, mean, variance: squares / n, quantiles: (0..=STEPS).map(quantile).collect(), blank: 0, mean_if_nothing: None })
+    }
+
+    /// With repairs whose parts cost is empty, by what they cost if that means nothing.
+    #[must_use]
+    pub(crate) fn with_blank(self, blank: &[(f64, i64)]) -> Self {
+        let jobs: i64 = blank.iter().map(|(_, n)| n).sum();
+        let sum: f64 = blank.iter().map(|(amount, n)| amount * *n as f64).sum();
+        let mean_if_nothing = (jobs > 0).then(|| (self.mean * self.jobs as f64 + sum) / (self.jobs + jobs) as f64);
+        Self { blank: jobs, mean_if_nothing, ..self }
     }
 
     /// `P(cost <= amount)`, by straight lines between the quantiles.
@@ -64,6 +79,12 @@ pub(crate) struct Mixture<'a>(pub Vec<(f64, &'a Costs)>);
 impl Mixture<'_> {
     pub fn mean(&self) -> f64 {
         self.0.iter().map(|(weight, costs)| weight * costs.mean).sum()
+    }
+
+    /// None where no cost of the mixture has repairs with an empty parts cost.
+    pub fn mean_if_nothing(&self) -> Option<f64> {
+        let is_blank = self.0.iter().any(|(_, costs)| costs.mean_if_nothing.is_some());
+        is_blank.then(|| self.0.iter().map(|(weight, costs)| weight * costs.mean_if_nothing.unwrap_or(costs.mean)).sum())
     }
 
     pub fn standard_deviation(&self) -> f64 {

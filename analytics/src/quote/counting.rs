@@ -5,16 +5,18 @@ use std::collections::BTreeMap;
 use fixodds_estimators::binomial::wilson;
 use fixodds_estimators::mean::{MeanError, MeanSums};
 use fixodds_estimators::observation::{LifeTally, TimeTally};
-use fixodds_estimators::quantile::quantile;
 use fixodds_estimators::trend::{YearOfMeans, mean_trend};
 use fixodds_estimators::weibull::fit_weibull;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate};
+use rayon::prelude::*;
 
 use super::{Category, Costs, Group, HeldOut, LAST_AGE_YEARS, Life, Quotes};
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence::About;
+use crate::fault_odds::{Asked, OddsBefore};
 use crate::tables::evidence_sql;
+use crate::tables::recalls::Recalls;
 
 /// Fewer repairs give a category no costs of a fault, and a platform or model none of its own.
 const FEWEST_IN_CATEGORY: i64 = 10;
@@ -51,15 +53,83 @@ impl Kind {
 /// Jobs by amount; hundredths do not matter to a quote, so amounts are whole.
 type Amounts = BTreeMap<i64, i64>;
 
+/// Months before the cut-off that the held-out repairs take.
+const HELD_OUT_MONTHS: i32 = 12;
+/// More held-out repairs than this, evenly spaced, would not tell more.
+const MOST_HELD_OUT: usize = 4_000;
+
 pub(crate) fn build(engine: &Engine, about: &About) -> Result<Quotes, AnalyticsError> {
     let mut quotes =
         Quotes { as_of: about.as_of.clone(), currency: about.currency.clone(), settings: engine.business.clone(), ..Quotes::default() };
     add_parts_drift(engine)?;
-    add_costs(engine, &mut quotes)?;
-    add_outcomes(engine, &mut quotes)?;
+    add_costs(engine, 0, &mut quotes)?;
+    add_outcomes(engine, 0, &mut quotes)?;
     add_prices_new(engine, &mut quotes)?;
     add_lives(engine, &mut quotes)?;
+    test_on_last_year(engine, &mut quotes)?;
     Ok(quotes)
+}
+
+/// A repair of the held-out year: what was known when it was booked, what it cost, and how many like it.
+struct Repair {
+    asked: Asked,
+    cost: f64,
+    jobs: u64,
+}
+
+/// The whole rule on the last year: costs, odds, prices' drift and what is set aside for recalls from the years before, the mixture for each machine as it was booked,
+/// against what the repair cost with the recalls that came.
+fn test_on_last_year(engine: &Engine, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
+    let repairs = read_held_out(engine)?;
+    if repairs.is_empty() {
+        return Ok(());
+    }
+    Recalls::read(engine, HELD_OUT_MONTHS)?.provide(engine, HELD_OUT_MONTHS)?;
+    let mut before = Quotes { settings: engine.business.clone(), ..Quotes::default() };
+    add_costs(engine, HELD_OUT_MONTHS, &mut before)?;
+    add_outcomes(engine, HELD_OUT_MONTHS, &mut before)?;
+    let odds = OddsBefore::read(engine)?;
+    let price = |repair: &&Repair| {
+        let odds = odds.answer(&repair.asked)?;
+        let odds: Vec<(&str, f64)> = odds.iter().map(|(component, probability)| (component.as_str(), probability.estimate)).collect();
+        let price = before.price_at(&repair.asked, &odds)?;
+        Some((repair.asked.category.clone(), repair.cost > price, repair.jobs))
+    };
+    let step = repairs.len().div_ceil(MOST_HELD_OUT).max(1);
+    let tried: Vec<&Repair> = repairs.iter().step_by(step).collect();
+    let judged: Vec<Option<(String, bool, u64)>> = tried.par_iter().map(price).collect();
+    let mut all = (0, 0);
+    let mut by_category: BTreeMap<String, (u64, u64)> = BTreeMap::new();
+    for (category, exceeded, jobs) in judged.into_iter().flatten() {
+        for tally in [by_category.entry(category).or_default(), &mut all] {
+            *tally = (tally.0 + if exceeded { jobs } else { 0 }, tally.1 + jobs);
+        }
+    }
+    let held_out = |(exceeded, jobs): (u64, u64)| Some(HeldOut { jobs: jobs as i64, exceeded: wilson(exceeded, jobs, CONFIDENCE).ok()? });
+    quotes.held_out = held_out(all);
+    for (category, tally) in by_category {
+        if let Some(known) = quotes.categories.get_mut(&category) {
+            known.held_out = held_out(tally);
+        }
+    }
+    Ok(())
+}
+
+fn read_held_out(engine: &Engine) -> Result<Vec<Repair>, AnalyticsError> {
+    engine.rows("quote", evidence_sql!("quote_held_out"), |row| {
+        let symptoms: Option<String> = row.get("symptoms")?;
+        let symptoms = symptoms.iter().flat_map(|keys| keys.split(';')).filter(|key| !key.is_empty()).map(str::to_owned).collect();
+        let asked = Asked {
+            category: row.get("category")?,
+            brand: row.get("brand")?,
+            platform: row.get("platform")?,
+            model: row.get("model_key")?,
+            age_years: row.get("age_years")?,
+            symptoms,
+            ..Asked::default()
+        };
+        Ok(Repair { asked, cost: row.get::<_, i64>("cost")? as f64, jobs: row.get::<_, i64>("jobs")? as u64 })
+    })
 }
 
 fn group<'a>(quotes: &'a mut Quotes, category: &str, place: &Place) -> &'a mut Group {
@@ -75,7 +145,8 @@ fn fewest(place: &Place) -> i64 {
     if *place == Place::Category { FEWEST_IN_CATEGORY } else { FEWEST_IN_GROUP }
 }
 
-/// By what factor parts grow dearer in a year, told from the years before the last, in a table that later SQL reads; 1 where chance explains it.
+/// By what factor parts grow dearer in a year, told from the years before the last, in a table that later SQL reads; 1 where chance explains it. As it is known at
+/// the cut-off and a year before.
 fn add_parts_drift(engine: &Engine) -> Result<(), AnalyticsError> {
     let mut years: Vec<YearOfMeans> = Vec::new();
     engine.rows("quote", evidence_sql!("trend_costs"), |row| {
@@ -96,66 +167,48 @@ fn add_parts_drift(engine: &Engine) -> Result<(), AnalyticsError> {
         }
         Ok(())
     })?;
-    let drift = mean_trend(&years, CONFIDENCE).ok().map(|trend| trend.factor_per_year);
-    let factor = drift.filter(|factor| factor.lower > 1.0 || factor.upper < 1.0).map_or(1.0, |factor| factor.estimate);
-    engine.run("parts_drift", &format!("CREATE TABLE parts_drift AS SELECT CAST({factor:?} AS DOUBLE) AS factor_per_year"))
+    let factor = |first_back: i32| {
+        let known: Vec<YearOfMeans> = years.iter().filter(|year| year.year <= f64::from(-first_back)).copied().collect();
+        let drift = mean_trend(&known, CONFIDENCE).ok().map(|trend| trend.factor_per_year);
+        drift.filter(|factor| factor.lower > 1.0 || factor.upper < 1.0).map_or(1.0, |factor| factor.estimate)
+    };
+    let (now, before) = (factor(1), factor(2));
+    let select = format!(
+        "CREATE TABLE parts_drift AS SELECT 0 AS months, CAST({now:?} AS DOUBLE) AS factor_per_year
+         UNION ALL SELECT {HELD_OUT_MONTHS}, CAST({before:?} AS DOUBLE)"
+    );
+    engine.run("parts_drift", &select)
 }
 
-fn add_costs(engine: &Engine, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
-    let mut amounts: BTreeMap<(String, Place, String), Amounts> = BTreeMap::new();
-    // By category and component: the years before the last, and the last.
-    let mut periods: BTreeMap<(String, String), [Amounts; 2]> = BTreeMap::new();
-    engine.rows("quote", evidence_sql!("quote_costs"), |row| {
+fn add_costs(engine: &Engine, months: i32, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
+    // Recorded parts, and empty ones read as nothing.
+    let mut amounts: BTreeMap<(String, Place, String), [Amounts; 2]> = BTreeMap::new();
+    engine.rows_for("quote", evidence_sql!("quote_costs"), &[&months], |row| {
         let Some(category) = row.get::<_, Option<String>>("category")? else { return Ok(()) };
         let kind = Kind { category, platform: row.get("platform")?, model: row.get("model_key")? };
-        let (component, cost): (String, i64) = (row.get("component")?, row.get("cost")?);
-        let [jobs, held_out] = [row.get::<_, i64>("jobs")?, row.get("held_out")?];
+        let (component, cost, jobs): (String, i64, i64) = (row.get("component")?, row.get("cost")?, row.get("jobs")?);
+        let is_blank = usize::from(row.get::<_, bool>("is_blank")?);
         for (category, place) in kind.places() {
-            *amounts.entry((category, place, component.clone())).or_default().entry(cost).or_default() += jobs;
+            *amounts.entry((category, place, component.clone())).or_default()[is_blank].entry(cost).or_default() += jobs;
         }
-        let [before, last] = periods.entry((kind.category.clone(), component)).or_default();
-        *before.entry(cost).or_default() += jobs - held_out;
-        *last.entry(cost).or_default() += held_out;
         Ok(())
     })?;
-    for ((category, place, component), amounts) in &amounts {
-        if let Some(costs) = costs(amounts).filter(|costs| costs.jobs >= fewest(place)) {
-            group(quotes, category, place).costs.insert(component.clone(), costs);
-        }
-    }
-    let limit = 1.0 - quotes.settings.most_loss_probability;
-    let mut all = (0, 0);
-    let mut by_category: BTreeMap<&String, (i64, i64)> = BTreeMap::new();
-    for ((category, _), [before, last]) in &periods {
-        let sorted: Vec<f64> = before.iter().flat_map(|(cost, jobs)| std::iter::repeat_n(*cost as f64, *jobs as usize)).collect();
-        if (sorted.len() as i64) < FEWEST_IN_CATEGORY {
-            continue;
-        }
-        let Ok(price) = quantile(&sorted, limit) else { continue };
-        let jobs: i64 = last.values().sum();
-        let exceeded: i64 = last.iter().filter(|(cost, _)| **cost as f64 > price).map(|(_, jobs)| jobs).sum();
-        for tally in [by_category.entry(category).or_default(), &mut all] {
-            *tally = (tally.0 + exceeded, tally.1 + jobs);
-        }
-    }
-    let held_out = |(exceeded, jobs): (i64, i64)| Some(HeldOut { jobs, exceeded: wilson(exceeded as u64, jobs as u64, CONFIDENCE).ok()? });
-    quotes.held_out = held_out(all);
-    for (category, tally) in by_category {
-        if let Some(known) = quotes.categories.get_mut(category) {
-            known.held_out = held_out(tally);
+    for ((category, place, component), [recorded, blank]) in &amounts {
+        if let Some(costs) = Costs::from_counts(&counts(recorded)).filter(|costs| costs.jobs >= fewest(place)) {
+            group(quotes, category, place).costs.insert(component.clone(), costs.with_blank(&counts(blank)));
         }
     }
     Ok(())
 }
 
-fn costs(amounts: &Amounts) -> Option<Costs> {
-    Costs::from_counts(&amounts.iter().map(|(cost, jobs)| (*cost as f64, *jobs)).collect::<Vec<_>>())
+fn counts(amounts: &Amounts) -> Vec<(f64, i64)> {
+    amounts.iter().map(|(cost, jobs)| (*cost as f64, *jobs)).collect()
 }
 
-fn add_outcomes(engine: &Engine, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
+fn add_outcomes(engine: &Engine, months: i32, quotes: &mut Quotes) -> Result<(), AnalyticsError> {
     let mut unrepaired: BTreeMap<(String, Place), (i64, i64)> = BTreeMap::new();
     let mut outcomes: BTreeMap<(String, Place, String), (i64, i64)> = BTreeMap::new();
-    engine.rows("quote", evidence_sql!("quote_outcomes"), |row| {
+    engine.rows_for("quote", evidence_sql!("quote_outcomes"), &[&months], |row| {
         let Some(category) = row.get::<_, Option<String>>("category")? else { return Ok(()) };
         let kind = Kind { category, platform: row.get("platform")?, model: row.get("model_key")? };
         let (component, repaired): (Option<String>, bool) = (row.get("component")?, row.get("repaired")?);

@@ -37,11 +37,11 @@ impl Quotes {
     fn push_group(&self, scope: &Scope, group: &Group, price_new: Option<f64>, rows: &mut EvidenceRows) {
         for (component, costs) in &group.costs {
             let mut push = |statistic: &str, estimated: &Estimated| {
-                rows.push(
-                    scope,
-                    &[("component", component.into()), ("statistic", statistic.into()), ("jobs", costs.jobs.into())],
-                    estimated,
-                );
+                let mut cells = vec![("component", component.into()), ("statistic", statistic.into()), ("jobs", costs.jobs.into())];
+                if statistic == "expected_cost" {
+                    cells.extend([("jobs_blank", costs.blank.into()), ("lowest_reading", costs.mean_if_nothing.into())]);
+                }
+                rows.push(scope, &cells, estimated);
             };
             let mean = mean(costs);
             let [p10, p90, limit] = [0.1, 0.9, 1.0 - self.settings.most_loss_probability].map(|p| quantile(costs, p));

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use fixodds_estimators::empirical_bayes::{BetaBinomial, GammaPoisson, Posterior, RateGroup, ShareGroup};
 use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::negative_binomial::Forecast;
+use fixodds_estimators::partly_named_cause::{Endings, partly_named_incidence};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
@@ -19,7 +20,8 @@ struct Line {
     wanted: i64,
     donors: i64,
     condemned: ShareGroup,
-    returned: ShareGroup,
+    /// Used parts that fail again within the settings' days.
+    returned: Estimated,
     price: MeanSums,
 }
 
@@ -75,7 +77,25 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
     Ok(rows)
 }
 
+/// Shares of used parts whose fault was back within the settings' days, or as far as repairs were followed, by component.
+fn returned(engine: &Engine) -> Result<BTreeMap<String, Estimated>, AnalyticsError> {
+    let mut endings: BTreeMap<String, Vec<Endings>> = BTreeMap::new();
+    engine.rows("donor_value", evidence_sql!("donor_returns"), |row| {
+        let count = |name: &str| row.get::<_, i64>(name).map(|count| count as u64);
+        let [left, wanted, unnamed] = [count("ended")?, count("same_fault")?, count("not_known")?];
+        let (time, other, competing) = (row.get("day")?, count("other")?, count("competing")?);
+        endings.entry(row.get("component")?).or_default().push(Endings { time, left, wanted, unnamed, other, competing });
+        Ok(())
+    })?;
+    let share = |endings: &[Endings]| {
+        let last = endings.last().map_or(0.0, |day| day.time);
+        partly_named_incidence(endings, engine.business.recall_days.min(last), CONFIDENCE).map(|found| found.shared_out)
+    };
+    Ok(endings.into_iter().map(|(component, endings)| (component, share(&endings))).collect())
+}
+
 fn read(engine: &Engine) -> Result<Vec<Line>, AnalyticsError> {
+    let returned = returned(engine)?;
     engine.rows("donor_value", evidence_sql!("donor_parts"), |row| {
         let count = |name: &str| row.get::<_, i64>(name);
         let sold = count("sold")?;
@@ -87,7 +107,7 @@ fn read(engine: &Engine) -> Result<Vec<Line>, AnalyticsError> {
             wanted: count("wanted")?,
             donors: count("donors")?,
             condemned: ShareGroup { events: count("faulty")? as u64, trials: count("inspected")? as u64 },
-            returned: ShareGroup { events: count("returned")? as u64, trials: count("followed")? as u64 },
+            returned: returned.get(&row.get::<_, String>("component")?).cloned().unwrap_or(Err(CannotEstimate::NoObservations)),
             price: MeanSums {
                 clusters: sold as u64,
                 rows: sold as f64,
@@ -130,7 +150,7 @@ fn value(engine: &Engine, line: &Line, demand: &Posterior, faulty: &Interval) ->
         found => found?,
     };
     // A used part that is fitted and fails again was no good either.
-    let returned = fixodds_estimators::binomial::clopper_pearson(line.returned.events, line.returned.trials, CONFIDENCE)?;
+    let returned = line.returned.clone()?;
     let good = (1.0 - faulty.estimate) * (1.0 - returned.estimate);
     let (low_good, high_good) = recovered(
         good,

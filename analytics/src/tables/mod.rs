@@ -19,6 +19,7 @@ mod part_price;
 mod part_supply;
 mod priority_part;
 mod recall;
+pub(crate) mod recalls;
 mod recurrence;
 mod repair_cost;
 mod sealed_write_off;
@@ -26,6 +27,7 @@ mod shares;
 mod stock_list;
 mod take_on;
 mod trend;
+mod waits;
 mod write_off_reason;
 
 type Build = fn(&Engine) -> Result<EvidenceRows, AnalyticsError>;

@@ -1,8 +1,6 @@
-//! `recall`: share of repaired machines that are back within 30, 90 and 365 days, censoring respected.
+//! `recall`: share of repaired machines that are back within 30, 90 and 365 days; what ends the wait otherwise competes or censors.
 
-use fixodds_estimators::binomial::clopper_pearson;
-use fixodds_estimators::kaplan_meier::kaplan_meier;
-use fixodds_estimators::observation::{LifeTally, TimeTally};
+use fixodds_estimators::partly_named_cause::{Endings, PartlyNamed, partly_named_incidence};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
@@ -35,13 +33,12 @@ impl Slice {
     }
 }
 
-/// Repairs whose following ended on one day: all, by a return, by a return of the same fault.
-#[derive(Debug, Clone, Copy)]
+/// Repairs whose following ended on one day.
+#[derive(Clone, Copy)]
 struct Day {
-    day: f64,
-    ended: u64,
-    returned: u64,
-    returned_same: u64,
+    /// Back without a fault competes, as the end of the machine does.
+    same_fault: Endings,
+    machine_ended: u64,
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
@@ -52,14 +49,10 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let [components, part_sources, repair_scopes] = ["component", "part_source", "repair_scope"].map(|name| texts(batch, name));
         let roster_only = flags(batch, "roster_only");
         let days = reals(batch, "day");
-        let [ended, returned, returned_same] = ["ended", "returned", "returned_same"].map(|name| integers(batch, name));
+        let counts = ["ended", "same_fault", "not_known", "other", "no_fault", "machine_ended"].map(|name| integers(batch, name));
         for row in 0..batch.num_rows() {
-            let day = Day {
-                day: days.value(row),
-                ended: ended.value(row) as u64,
-                returned: returned.value(row) as u64,
-                returned_same: returned_same.value(row) as u64,
-            };
+            let [left, wanted, unnamed, other, no_fault, machine_ended] = counts.map(|count| count.value(row) as u64);
+            let day = Day { same_fault: Endings { time: days.value(row), left, wanted, unnamed, other, competing: no_fault + machine_ended }, machine_ended };
             let slice =
                 (scope_ids.value(row), text(components, row), text(part_sources, row), text(repair_scopes, row), roster_only.value(row));
             match &mut current {
@@ -79,11 +72,22 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
 }
 
 fn push(engine: &Engine, rows: &mut EvidenceRows, slice: &Slice, days: &[Day]) {
-    let repairs: u64 = days.iter().map(|day| day.ended).sum();
-    for same_fault in [false, true] {
-        let events_on = |day: &Day| if same_fault { day.returned_same } else { day.returned };
+    let same: Vec<Endings> = days.iter().map(|day| day.same_fault).collect();
+    let repairs: u64 = same.iter().map(|day| day.left).sum();
+    let any_return = |Day { same_fault: day, machine_ended }: &Day| Endings {
+        wanted: day.wanted + day.unnamed + day.other + day.competing - machine_ended,
+        unnamed: 0,
+        other: 0,
+        competing: *machine_ended,
+        ..*day
+    };
+    let any_return: Vec<Endings> = days.iter().map(any_return).collect();
+    for (same_fault, days) in [(false, &any_return), (true, &same)] {
         for horizon in HORIZONS_DAYS {
-            let events: u64 = days.iter().filter(|day| day.day <= horizon as f64).map(events_on).sum();
+            let within = |of: fn(&Endings) -> u64| days.iter().filter(|day| day.time <= horizon as f64).map(of).sum::<u64>() as i64;
+            // A part that is not named is never the same.
+            let is_unnamed = same_fault && slice.component.as_deref() == Some("not_named");
+            let found = if is_unnamed { Err(CannotEstimate::CauseNotNamed) } else { partly_named_incidence(days, horizon as f64, CONFIDENCE) };
             rows.push(
                 engine.scope(slice.scope_id),
                 &[
@@ -94,47 +98,18 @@ fn push(engine: &Engine, rows: &mut EvidenceRows, slice: &Slice, days: &[Day]) {
                     ("same_fault", same_fault.into()),
                     ("roster_only", slice.roster_only.into()),
                     ("jobs", (repairs as i64).into()),
-                    ("events", (events as i64).into()),
+                    ("events", within(|day| day.wanted).into()),
+                    ("events_not_known", within(|day| day.unnamed).into()),
+                    ("shared_out", found.as_ref().ok().map(|found| found.shared_out.estimate).into()),
                 ],
-                &returned_within(days, horizon as f64, events_on),
+                &found.and_then(known_or_shared_out),
             );
         }
     }
 }
 
-/// One minus the Kaplan-Meier curve of "not yet returned" at the horizon; where none has returned, the exact bound over those followed so long.
-fn returned_within(days: &[Day], horizon_days: f64, events_on: impl Fn(&Day) -> u64) -> Estimated {
-    let repairs: u64 = days.iter().map(|day| day.ended).sum();
-    let followed_through: u64 = days.iter().filter(|day| day.day >= horizon_days).map(|day| day.ended).sum();
-    if followed_through == 0 {
-        return Err(CannotEstimate::NotReached);
-    }
-    if days.iter().filter(|day| day.day <= horizon_days).map(&events_on).sum::<u64>() == 0 {
-        return clopper_pearson(0, followed_through, CONFIDENCE);
-    }
-    let mut tally = vec![TimeTally { time: 0.0, entries: repairs, exits: 0, events: 0 }];
-    tally.extend(days.iter().map(|day| TimeTally { time: day.day, entries: 0, exits: day.ended, events: events_on(day) }));
-    let curve = kaplan_meier(&LifeTally::new(tally)?.risk_table(), CONFIDENCE)?;
-    let kept = curve.at(horizon_days)?;
-    Interval::new(1.0 - kept.estimate, 1.0 - kept.upper, 1.0 - kept.lower, CONFIDENCE)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn censored_repairs_leave_the_risk_set() {
-        // Four repairs: back on day 10, lost on day 20, back on day 40, followed past the year. S(90) = 3/4 x 1/2.
-        let days = [
-            Day { day: 10.0, ended: 1, returned: 1, returned_same: 1 },
-            Day { day: 20.0, ended: 1, returned: 0, returned_same: 0 },
-            Day { day: 40.0, ended: 1, returned: 1, returned_same: 0 },
-            Day { day: 366.0, ended: 1, returned: 0, returned_same: 0 },
-        ];
-        let within_90 = returned_within(&days, 90.0, |day| day.returned).unwrap();
-        assert!((within_90.estimate - (1.0 - 3.0 / 4.0 / 2.0)).abs() < 1e-12);
-        let same_within_90 = returned_within(&days, 90.0, |day| day.returned_same).unwrap();
-        assert!((same_within_90.estimate - 1.0 / 4.0).abs() < 1e-12);
-    }
+/// What is known, in an interval that reaches as far as sharing out does.
+fn known_or_shared_out(found: PartlyNamed) -> Estimated {
+    let PartlyNamed { known, shared_out } = found;
+    Interval::new(known.estimate, known.lower, known.upper.max(shared_out.upper), CONFIDENCE)
 }

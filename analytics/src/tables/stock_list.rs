@@ -6,6 +6,7 @@ use fixodds_estimators::binomial::{ClusterSums, clustered_wilson};
 use fixodds_estimators::budget_selection::{Part, greedy_within_budget};
 use fixodds_estimators::empirical_bayes::{GammaPoisson, Posterior, RateGroup};
 use fixodds_estimators::negative_binomial::Forecast;
+use fixodds_estimators::poisson::garwood;
 use fixodds_estimators::{CONFIDENCE, CannotEstimate};
 
 use super::evidence_sql;
@@ -31,6 +32,8 @@ struct Family {
     price: Option<i64>,
     lead_time_days: Option<f64>,
     years: f64,
+    /// Share of the component's repairs whose parts are recorded.
+    recorded_share: f64,
 }
 
 impl Family {
@@ -71,9 +74,15 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             ("fixes_per_year", fixes.into()),
         ]
     };
+    // If repairs whose parts are not recorded needed none.
+    let lowest = |family: &Family, rate: &Posterior| {
+        let reading = (family.recorded_share < 1.0).then_some(rate.interval.estimate * family.recorded_share);
+        ("lowest_reading", Cell::from(reading))
+    };
     for (family, rate) in families.iter().zip(&van_rates) {
         if let (Some(in_van), Ok(rate)) = (carried.get(&family.key()), rate) {
-            let cells = line("van", family, family.home_jobs, in_van.sets, in_van.prob_met, Some(in_van.fixes_per_year));
+            let mut cells = line("van", family, family.home_jobs, in_van.sets, in_van.prob_met, Some(in_van.fixes_per_year)).to_vec();
+            cells.push(lowest(family, rate));
             rows.push(all, &cells, &Ok(rate.interval));
         }
     }
@@ -84,8 +93,15 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let forecast = Forecast::new(rate.interval.estimate, rate.variance, days.max(1.0) / DAYS_PER_YEAR);
         let level = forecast.as_ref().map_err(Clone::clone).and_then(|forecast| forecast.order_up_to(engine.business.service_level));
         if let (Ok(forecast), Ok(level @ 1..)) = (forecast, level) {
-            rows.push(all, &line("shelf", family, family.jobs, level, forecast.at_most(level), None), &Ok(rate.interval));
+            let mut cells = line("shelf", family, family.jobs, level, forecast.at_most(level), None).to_vec();
+            cells.push(lowest(family, rate));
+            rows.push(all, &cells, &Ok(rate.interval));
         }
+    }
+    if let Some(years) = families.first().map(|family| family.years) {
+        // As many as families that were needed once: Good 1953, as in `GammaPoisson::fit_seen`.
+        let once = families.iter().filter(|family| family.jobs == 1).count();
+        rows.push(all, &[("place", Cell::from("not_listed")), ("jobs", (once as i64).into())], &garwood(once as u64, years, CONFIDENCE));
     }
     for (list, sums) in held_out(engine)? {
         let cells = [("place", Cell::from("held_out")), ("list", list.into()), ("jobs", (sums.trials as i64).into())];
@@ -106,24 +122,30 @@ fn read_families(engine: &Engine, months_before_cut_off: i32) -> Result<Vec<Fami
             price: row.get("price")?,
             lead_time_days: row.get("lead_time_days")?,
             years: row.get("years")?,
+            recorded_share: row.get("recorded_share")?,
         })
     })
 }
 
-/// The yearly demand of each family, drawn towards the families of its component, or of all components where it has few.
+/// The yearly demand of each family, drawn towards the families of its component, or of all components where it has few. A family is known only because it
+/// was needed, so that those never needed count among the others too. Repairs whose parts are not recorded are taken to have needed what the others did.
 fn rates(families: &[Family], jobs: impl Fn(&Family) -> i64) -> Vec<Result<Posterior, CannotEstimate>> {
-    let group = |family: &Family| RateGroup { events: jobs(family) as u64, exposure: family.years };
-    let all = GammaPoisson::fit(&families.iter().map(group).collect::<Vec<_>>());
+    let group = |family: &Family| RateGroup { events: jobs(family) as u64, exposure: family.years * family.recorded_share };
+    let needed = || families.iter().filter(|family| jobs(family) > 0);
+    let all = GammaPoisson::fit_seen(&needed().map(group).collect::<Vec<_>>());
     let mut by_component: BTreeMap<&str, Vec<RateGroup>> = BTreeMap::new();
-    families.iter().for_each(|family| by_component.entry(&family.component).or_default().push(group(family)));
+    needed().for_each(|family| by_component.entry(&family.component).or_default().push(group(family)));
     let fits: BTreeMap<&str, GammaPoisson> = by_component
         .into_iter()
         .filter(|(_, groups)| groups.len() >= FEWEST_FAMILIES)
-        .filter_map(|(component, groups)| Some((component, GammaPoisson::fit(&groups).ok()?)))
+        .filter_map(|(component, groups)| Some((component, GammaPoisson::fit_seen(&groups).ok()?)))
         .collect();
     families
         .iter()
         .map(|family| {
+            if jobs(family) == 0 {
+                return Err(CannotEstimate::NoEvents);
+            }
             let fit = fits.get(family.component.as_str()).map_or(all.as_ref(), Ok).map_err(Clone::clone)?;
             fit.posterior(group(family), 0.0, CONFIDENCE)
         })
@@ -166,6 +188,8 @@ struct Visit {
     day: i64,
     repaired: bool,
     first_visit: bool,
+    /// What it needed is not recorded.
+    unrecorded: bool,
     families: Vec<(String, String)>,
 }
 
@@ -182,6 +206,7 @@ fn held_out(engine: &Engine) -> Result<Vec<(&'static str, ClusterSums)>, Analyti
                 day: row.get("day")?,
                 repaired: row.get("repaired")?,
                 first_visit: row.get("first_visit")?,
+                unrecorded: row.get("unrecorded")?,
                 families: Vec::new(),
             });
         }
@@ -204,7 +229,7 @@ fn held_out(engine: &Engine) -> Result<Vec<(&'static str, ClusterSums)>, Analyti
     Ok([("recorded", recorded), ("nothing_carried", empty), ("with_list", listed)].map(|(list, done)| (list, sums(&visits, &done))).into())
 }
 
-/// Which visits would have been done at once, in their order, with a van that is filled up every so many days.
+/// Which visits would have been done at once, in their order, with a van that is filled up every so many days; one whose needs are not recorded as it was.
 fn served(visits: &[Visit], van: &Van, restock_days: f64) -> Vec<bool> {
     let (mut left, mut period) = (van.clone(), None);
     visits
@@ -213,6 +238,9 @@ fn served(visits: &[Visit], van: &Van, restock_days: f64) -> Vec<bool> {
             let now = (visit.day as f64 / restock_days).floor() as i64;
             if period != Some(now) {
                 (left, period) = (van.clone(), Some(now));
+            }
+            if visit.unrecorded {
+                return visit.first_visit;
             }
             let wanted: BTreeSet<_> = visit.families.iter().collect();
             let done = visit.repaired && wanted.iter().all(|family| left.get(*family).is_some_and(|sets| *sets > 0));
@@ -251,11 +279,14 @@ mod tests {
             day,
             repaired: true,
             first_visit: false,
+            unrecorded: false,
             families: families.iter().map(|name| family(name)).collect(),
         };
         let visits = [visit(0, &["pump", "seal"]), visit(1, &["pump"]), visit(2, &[]), visit(3, &["pump"]), visit(8, &["pump"])];
         let van = Van::from([(family("pump"), 1)]);
         assert_eq!(served(&visits, &van, 7.0), [false, true, true, false, true]);
         assert_eq!(served(&visits, &Van::new(), 7.0), [false, false, true, false, false]);
+        let unrecorded = |first_visit| Visit { first_visit, unrecorded: true, ..visit(1, &[]) };
+        assert_eq!(served(&[unrecorded(true), unrecorded(false)], &Van::new(), 7.0), [true, false]);
     }
 }

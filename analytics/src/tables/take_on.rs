@@ -7,17 +7,24 @@ use fixodds_estimators::empirical_bayes::{BetaBinomial, ShareGroup};
 use fixodds_estimators::hierarchical_means::{GroupMean, hierarchical_means, pooled_variances};
 use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums, mean_from_sums};
 use fixodds_estimators::poisson::garwood;
-use fixodds_estimators::quantile::quantile_interval_of_counts;
-use fixodds_estimators::{CONFIDENCE, CannotEstimate};
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval, two_sided_z};
 
 use super::evidence_sql;
+use super::recalls::{Recalls, Share};
+use super::waits::{Waited, wait_quantile};
 use crate::business::verdict;
 use crate::engine::Engine;
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
 
 const MEANS: [&str; 6] = ["contribution", "charged", "parts", "labour", "travel", "recall_cost"];
-const SHARES: [&str; 4] = ["write_off", "first_visit_fix", "part_unavailable", "used_part"];
+/// Measures that read an empty amount as nothing, of the measure that it lowers or raises.
+const IF_NOTHING: [(&str, &str); 4] =
+    [("contribution", "contribution_least"), ("contribution", "contribution_most"), ("charged", "charged_least"), ("parts", "parts_least")];
+const SHARES: [&str; 5] = ["parts_imputed", "write_off", "first_visit_fix", "part_unavailable", "used_part"];
+
+/// Readings that differ by less do not matter.
+const HALF_A_HUNDREDTH: f64 = 0.005;
 
 /// Sums by scope and measure, as the SQL sends them; money in whole units.
 type Sums = BTreeMap<(i64, String), MeanSums>;
@@ -31,24 +38,15 @@ struct ScopeFacts {
     years: f64,
 }
 
-/// A leaf's recalls among its followed repairs.
-struct Recalls {
-    leaf: i64,
-    category: Option<String>,
-    repairs: i64,
-    recalls: i64,
-    /// Mean cost of a recall in the category, in hundredths; none where none is known.
-    cost: Option<f64>,
-}
-
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
-    let recalls = provide_for_recalls(engine)?;
+    let recalls = Recalls::read(engine, 0)?;
+    recalls.provide(engine, 0)?;
     let sums = read_sums(engine)?;
     let facts = read_scopes(engine)?;
     let waits = read_waits(engine)?;
-    let contributions = contributions(engine, &sums, &facts);
-    let losses = losses(engine, &sums);
     let recalled = recalled(engine, &recalls)?;
+    let contributions = contributions(engine, &sums, &facts, &recalls, &recalled);
+    let losses = losses(engine, &sums);
     let mut rows = EvidenceRows::new("take_on")?;
     for (scope_id, of_scope) in &facts {
         let Some(booked) = sums.get(&(*scope_id, "contribution".to_owned())) else {
@@ -64,9 +62,12 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             .contains(&level)
             .then(|| verdict(jobs, contribution.as_ref().ok(), loss.as_ref().ok(), &engine.business).key());
         let mut push = |measure: &str, statistic: &str, n: i64, machines: Option<i64>, weight: Option<f64>, estimated: &Estimated| {
+            let [lowest, highest] = if_nothing(&of, measure, estimated);
             rows.push(
                 engine.scope(*scope_id),
                 &[
+                    ("lowest_reading", lowest.into()),
+                    ("highest_reading", highest.into()),
                     ("measure", measure.into()),
                     ("statistic", statistic.into()),
                     ("jobs", n.into()),
@@ -87,61 +88,23 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             }
         }
         push("loss", "share", jobs, Some(booked.clusters as i64), loss_weight, &loss);
-        if let Some((repairs, (estimated, weight))) = recalled.get(scope_id) {
-            push("recall", "share", *repairs, None, *weight, estimated);
+        if let Some(Share { repairs, estimated, own_weight, .. }) = recalled.get(scope_id) {
+            push("recall", "share", *repairs, None, *own_weight, estimated);
         }
         for measure in SHARES {
-            if let Some(sums) = of(measure) {
+            if let Some(sums) = of(measure).filter(|sums| measure != "parts_imputed" || sums.value > 0.0) {
                 push(measure, "share", sums.rows as i64, Some(sums.clusters as i64), None, &share(sums).map(|found| found.0));
             }
         }
         if let Some(counts) = waits.get(scope_id) {
-            let orders = counts.iter().map(|(_, orders)| *orders as i64).sum();
+            let orders = counts.iter().map(|wait| (wait.delivered + wait.still_open) as i64).sum();
             for (statistic, probability) in [("median", 0.5), ("p90", 0.9)] {
-                push("part_wait_days", statistic, orders, None, None, &quantile_interval_of_counts(counts, probability, CONFIDENCE));
+                push("part_wait_days", statistic, orders, None, None, &wait_quantile(counts, probability));
             }
         }
         push("donors_per_year", "rate", of_scope.condemned, None, None, &garwood(of_scope.condemned as u64, of_scope.years, CONFIDENCE));
     }
     Ok(rows)
-}
-
-/// What is set aside for the recall of each repaired job, by leaf, in a table that later SQL reads.
-fn provide_for_recalls(engine: &Engine) -> Result<Vec<Recalls>, AnalyticsError> {
-    let recalls = engine.rows("take_on", evidence_sql!("take_on_recalls"), |row| {
-        let [costed, cost] = [row.get::<_, i64>("recalls_costed")?, row.get("cost")?];
-        Ok(Recalls {
-            leaf: row.get("leaf")?,
-            category: row.get("category")?,
-            repairs: row.get("repairs")?,
-            recalls: row.get("recalls")?,
-            cost: (costed > 0).then(|| cost as f64 / costed as f64),
-        })
-    })?;
-    let mut shares: BTreeMap<i64, f64> = BTreeMap::new();
-    for group in by_category(&recalls) {
-        let counts: Vec<ShareGroup> = group.iter().map(|leaf| trials(leaf)).collect();
-        for (leaf, (estimated, _)) in group.iter().zip(shrunken(&counts)) {
-            shares.insert(leaf.leaf, estimated.map_or(0.0, |share| share.estimate));
-        }
-    }
-    let values: Vec<String> =
-        recalls.iter().map(|leaf| format!("({}, {})", leaf.leaf, (shares[&leaf.leaf] * leaf.cost.unwrap_or(0.0)).round() as i64)).collect();
-    engine.run("recall_provision", "CREATE TABLE recall_provision (leaf BIGINT, hundredths BIGINT)")?;
-    if !values.is_empty() {
-        engine.run("recall_provision", &format!("INSERT INTO recall_provision VALUES {}", values.join(", ")))?;
-    }
-    Ok(recalls)
-}
-
-fn trials(leaf: &Recalls) -> ShareGroup {
-    ShareGroup { events: leaf.recalls as u64, trials: leaf.repairs as u64 }
-}
-
-fn by_category(recalls: &[Recalls]) -> Vec<Vec<&Recalls>> {
-    let mut groups: BTreeMap<&Option<String>, Vec<&Recalls>> = BTreeMap::new();
-    recalls.iter().for_each(|leaf| groups.entry(&leaf.category).or_default().push(leaf));
-    groups.into_values().collect()
 }
 
 /// Shares drawn towards those of all groups; where a common distribution cannot be fitted, the groups' common share.
@@ -161,36 +124,21 @@ fn shrunken(groups: &[ShareGroup]) -> Vec<Leaning> {
 }
 
 /// Shares of recalls by scope: of models drawn towards their category, of larger scopes as counted.
-fn recalled(engine: &Engine, recalls: &[Recalls]) -> Result<BTreeMap<i64, (i64, Leaning)>, AnalyticsError> {
-    let by_leaf: BTreeMap<i64, &Recalls> = recalls.iter().map(|leaf| (leaf.leaf, leaf)).collect();
-    let mut scopes: BTreeMap<Option<String>, Vec<(i64, ShareGroup)>> = BTreeMap::new();
-    let mut found = BTreeMap::new();
-    for (scope_id, leaves) in engine.leaves_of_scopes()? {
-        let counts = leaves.iter().filter_map(|leaf| by_leaf.get(leaf)).fold(ShareGroup { events: 0, trials: 0 }, |sum, leaf| ShareGroup {
-            events: sum.events + leaf.recalls as u64,
-            trials: sum.trials + leaf.repairs as u64,
-        });
-        let scope = engine.scope(scope_id);
-        if scope.level == "model" {
-            scopes.entry(scope.category.clone()).or_default().push((scope_id, counts));
-        } else if counts.trials > 0 {
-            found.insert(scope_id, (counts.trials as i64, (clopper_pearson(counts.events, counts.trials, CONFIDENCE), None)));
-        }
-    }
-    for models in scopes.into_values() {
-        let counts: Vec<ShareGroup> = models.iter().map(|(_, counts)| *counts).collect();
-        for ((scope_id, counts), leaning) in models.iter().zip(shrunken(&counts)) {
-            found.insert(*scope_id, (counts.trials as i64, leaning));
-        }
-    }
-    Ok(found)
+fn recalled(engine: &Engine, recalls: &Recalls) -> Result<BTreeMap<i64, Share>, AnalyticsError> {
+    let (models, larger): (Vec<_>, Vec<_>) =
+        engine.leaves_of_scopes()?.into_iter().partition(|(scope_id, _)| engine.scope(*scope_id).level == "model");
+    let mut shares = recalls.drawn_to_categories(&models);
+    shares.extend(larger.into_iter().map(|(scope_id, leaves)| (scope_id, recalls.counted(&leaves))));
+    shares.retain(|_, share| share.repairs > 0);
+    Ok(shares)
 }
 
 fn read_sums(engine: &Engine) -> Result<Sums, AnalyticsError> {
     let mut sums = Sums::new();
     engine.rows("take_on", evidence_sql!("take_on_sums"), |row| {
         let measure: String = row.get("measure")?;
-        let unit = if MEANS.contains(&measure.as_str()) { 100.0 } else { 1.0 };
+        let is_money = MEANS.contains(&measure.as_str()) || IF_NOTHING.iter().any(|(_, name)| *name == measure);
+        let unit = if is_money { 100.0 } else { 1.0 };
         let read = MeanSums {
             clusters: row.get::<_, i64>("machines")? as u64,
             rows: row.get::<_, i64>("jobs")? as f64,
@@ -213,26 +161,37 @@ fn read_scopes(engine: &Engine) -> Result<BTreeMap<i64, ScopeFacts>, AnalyticsEr
     Ok(rows.into_iter().collect())
 }
 
-fn read_waits(engine: &Engine) -> Result<BTreeMap<i64, Vec<(f64, u64)>>, AnalyticsError> {
-    let mut waits: BTreeMap<i64, Vec<(f64, u64)>> = BTreeMap::new();
+fn read_waits(engine: &Engine) -> Result<BTreeMap<i64, Vec<Waited>>, AnalyticsError> {
+    let mut waits: BTreeMap<i64, Vec<Waited>> = BTreeMap::new();
     engine.rows("take_on", evidence_sql!("take_on_waits"), |row| {
-        let counted = (row.get::<_, i64>("days")? as f64, row.get::<_, i64>("orders")? as u64);
-        waits.entry(row.get("scope_id")?).or_default().push(counted);
+        let count = |name: &str| row.get::<_, i64>(name).map(|count| count as u64);
+        let waited = Waited { days: row.get("days")?, delivered: count("received")?, still_open: count("still_open")? };
+        waits.entry(row.get("scope_id")?).or_default().push(waited);
         Ok(())
     })?;
     Ok(waits)
 }
 
+/// An estimate of a measure moved by as much as its plain mean moves if empty amounts are nothing: downwards and upwards, where they matter.
+fn if_nothing<'s>(of: &impl Fn(&str) -> Option<&'s MeanSums>, measure: &str, estimated: &Estimated) -> [Option<f64>; 2] {
+    let mean = |name: &str| of(name).map(|sums| sums.value / sums.rows);
+    let moved = |(_, name): &(&str, &str)| Some(mean(name)? - mean(measure)?);
+    let moves: Vec<f64> = IF_NOTHING.iter().filter(|(of, _)| *of == measure).filter_map(moved).filter(|by| by.abs() > HALF_A_HUNDREDTH).collect();
+    let estimate = estimated.as_ref().ok().map(|found| found.estimate);
+    let extreme = |of: fn(f64, f64) -> f64| Some(estimate? + moves.iter().copied().reduce(of)?);
+    [extreme(f64::min).filter(|lowest| estimate.is_some_and(|e| *lowest < e)), extreme(f64::max).filter(|highest| estimate.is_some_and(|e| *highest > e))]
+}
+
 /// A mean by itself; one that is the same on every job is known without an interval.
 fn plain_mean(sums: &MeanSums, mean: fn(&MeanSums, f64) -> Estimated) -> Estimated {
     match mean(sums, CONFIDENCE) {
-        Err(CannotEstimate::NoVariation) => fixodds_estimators::Interval::exact(sums.value / sums.rows),
+        Err(CannotEstimate::NoVariation) => Interval::exact(sums.value / sums.rows),
         found => found,
     }
 }
 
 /// A share with the design effect of several jobs on one machine.
-fn share(sums: &MeanSums) -> Result<(fixodds_estimators::Interval, f64), CannotEstimate> {
+fn share(sums: &MeanSums) -> Result<(Interval, f64), CannotEstimate> {
     let sums = ClusterSums {
         clusters: sums.clusters,
         events: sums.value,
@@ -256,8 +215,34 @@ fn models_by_category<'a>(engine: &Engine, sums: &'a Sums, measure: &str) -> BTr
     groups
 }
 
-/// Contribution by scope: models lean on platforms, platforms on the category; larger scopes stand by themselves.
-fn contributions(engine: &Engine, sums: &Sums, facts: &BTreeMap<i64, ScopeFacts>) -> BTreeMap<i64, Leaning> {
+/// Contribution by scope: models lean on platforms, platforms on the category; larger scopes stand by themselves. What is set aside for recalls is not known
+/// exactly either, and widens the interval.
+fn contributions(
+    engine: &Engine,
+    sums: &Sums,
+    facts: &BTreeMap<i64, ScopeFacts>,
+    recalls: &Recalls,
+    recalled: &BTreeMap<i64, Share>,
+) -> BTreeMap<i64, Leaning> {
+    let mut found = before_provision(engine, sums, facts);
+    for (scope_id, (estimated, _)) in &mut found {
+        let set_aside = sums.get(&(*scope_id, "recall_cost".to_owned())).map_or(0.0, |sums| sums.value / sums.rows);
+        let category = engine.scope(*scope_id).category.as_ref();
+        let relative = recalled.get(scope_id).map_or(0.0, |share| recalls.relative_variance(category, share));
+        *estimated = estimated.clone().and_then(|contribution| widened(&contribution, set_aside * set_aside * relative));
+    }
+    found
+}
+
+/// An interval of a sum with an independent term of this variance.
+fn widened(interval: &Interval, variance: f64) -> Estimated {
+    let further = two_sided_z(interval.confidence)?.powi(2) * variance;
+    let Interval { estimate, lower, upper, confidence } = *interval;
+    let [below, above] = [estimate - lower, upper - estimate].map(|distance| (distance * distance + further).sqrt());
+    Interval::new(estimate, estimate - below, estimate + above, confidence)
+}
+
+fn before_provision(engine: &Engine, sums: &Sums, facts: &BTreeMap<i64, ScopeFacts>) -> BTreeMap<i64, Leaning> {
     let mut found: BTreeMap<i64, Leaning> = sums
         .iter()
         .filter(|((_, measure), _)| measure == "contribution")
@@ -291,7 +276,7 @@ fn contributions(engine: &Engine, sums: &Sums, facts: &BTreeMap<i64, ScopeFacts>
             .iter()
             .zip(variances)
             .zip(positions)
-            .map(|((sums, variance), family)| GroupMean { mean: sums.value / sums.rows, variance, family })
+            .map(|((sums, (variance, freedom)), family)| GroupMean { mean: sums.value / sums.rows, variance, freedom, family })
             .collect();
         let Ok(fit) = hierarchical_means(&groups, CONFIDENCE) else {
             continue;

@@ -13,7 +13,8 @@ const PART_SOURCES: [&str; 4] = ["new-original", "new-pattern", "used", "repaire
 const REPAIR_SCOPES: [&str; 3] = ["both_replaced", "consequential_only", "primary_only"];
 
 pub(super) const READING: &str = "Shares allow for repairs that could not be followed to the end of the period. Machines on the roster are \
-    followed as long as they are on it; any other machine may go elsewhere, so that figures for all machines are lower bounds.";
+    followed as long as they are on it; any other machine may go elsewhere, so that figures for all machines are lower bounds. A return whose part nobody wrote down is \
+    not counted as the same fault; the upper end of the range allows for such returns as if they were the same fault as often as the others.";
 pub(super) const N_IS_REPAIRS: &str = "n is the number of repairs followed.";
 
 /// Which machines are followed.

@@ -32,10 +32,17 @@ pub fn write(out: &mut impl Write, quote: &Quote, as_of: &str, notices: &[String
         money(quote.p10_cost),
         money(quote.p90_cost)
     )?;
+    if let Some(lowest) = quote.expected_cost_if_blank_is_nothing {
+        writeln!(
+            out,
+            "  Some repairs have an empty parts cost: taken to cost what the others do. If it means nothing, the expected cost is {}; say so in the mapping: [jobs.blank].",
+            money(lowest)
+        )?;
+    }
     if let Some(held_out) = &quote.held_out {
         writeln!(
             out,
-            "  Tried on {} repairs of the year to {as_of}, priced by fault from the years before: {} cost more than their price.",
+            "  Tried on {} repairs of the year to {as_of}, each machine priced as it was booked, from the years before: {} cost more than their price, recalls included.",
             held_out.jobs,
             percent(&held_out.exceeded)
         )?;

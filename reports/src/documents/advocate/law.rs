@@ -54,17 +54,17 @@ fn late(brief: &Brief<'_>, row: Row) -> Draft {
     let allowing =
         allowing.map_or_else(String::new, |share| format!("; allowing four days for public holidays, {}", wording::in_sentence(&share)));
     let sentence = format!(
-        "Of delivered orders of the makers' own parts placed within the law's years, {share} took longer than the law's {} working days{allowing}.",
+        "Of orders of the makers' own parts placed within the law's years and not refused, {share} had not come when the law's {} working days had passed{allowing}.",
         limit(brief)
     );
-    draft(row, "orders of new original parts that a law lists, delivered, within its years", sentence)
+    draft(row, "orders of new original parts that a law lists, not refused, within its years; open orders censored", sentence)
 }
 
 fn unavailable(_: &Brief<'_>, row: Row) -> Draft {
     let share = said(&row, Unit::Share, "orders").unwrap_or_default();
     let sentence =
         format!("Of orders of the makers' own parts placed within the law's years after the last sale, {share} could not be met.");
-    draft(row, "orders of new original parts that a law lists, decided, within its years", sentence)
+    draft(row, "orders of new original parts that a law lists, within its years", sentence)
 }
 
 fn draft(row: Row, population: &str, sentence: String) -> Draft {
@@ -74,7 +74,7 @@ fn draft(row: Row, population: &str, sentence: String) -> Draft {
         row,
         unit: Unit::Share,
         population: population.to_owned(),
-        method: "share of orders, Wilson interval widened for several orders for one machine",
+        method: "share of orders at the law's limit (Kaplan-Meier, Aalen-Johansen), Wilson interval widened for open orders and for several orders for one machine",
         against: None,
         not_found: false,
         words: Box::new(move |_| sentence.clone()),
@@ -98,7 +98,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("parts-law", "Parts: supply and price against the law");
     let by_period = by_period(brief);
     if by_period.rows.is_empty() {
-        let otherwise = "No order of a new part that a law lists is recorded with its day and its arrival; nothing can be held against the law's limits.";
+        let otherwise = "No order of a new part that a law lists is recorded with its day; nothing can be held against the law's limits.";
         section.blocks.push(Block::Note(brief.when_empty("part_supply", otherwise)));
     } else {
         section.blocks.push(Block::Paragraph(format!(
@@ -157,7 +157,8 @@ fn table(caption: &str, first: &str, rows: Vec<Vec<Cell>>) -> Table {
         columns: columns(first),
         rows,
         notes: vec![
-            "n is the number of orders: delivered ones for waits and lateness, delivered and refused ones for the rest.".to_owned(),
+            "n is the number of orders: those not refused for waits and lateness, all for the rest. Orders that had not come by the cut-off count for as long as they had waited; \
+             orders on repaired machines without a day of receipt are left out.".to_owned(),
         ],
         when_empty: "There are no such orders.".to_owned(),
     }

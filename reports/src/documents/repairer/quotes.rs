@@ -39,7 +39,9 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
 fn held_out(brief: &Brief<'_>) -> Option<String> {
     let row = brief.evidence.first(&Query::of("quote").overall().with("statistic", "held_out_loss"))?;
     let share = wording::in_sentence(&row.quantity(Unit::Share)?.with_n(row.integer("jobs")?));
-    Some(format!("Tried on the last year, priced by fault from the years before: {share} of repairs cost more than their price."))
+    Some(format!(
+        "Tried on the last year, each machine priced as it was booked, from the records of the years before: {share} of repairs cost more than their price, the recalls that came included."
+    ))
 }
 
 fn statistic(brief: &Brief<'_>, category: &Category, component: &str, statistic: &str) -> Option<Row> {
@@ -64,12 +66,27 @@ fn faults(brief: &Brief<'_>, category: &Category) -> Table {
             Column::number("One in ten costs more than"),
         ],
         rows: rows.take(MOST_FAULTS).collect(),
-        notes: vec![
-            "Costs are parts, labour at the business's own hourly cost, travel and the expected recall. n is the number of repairs."
-                .to_owned(),
-        ],
+        notes: std::iter::once("Costs are parts, labour at the business's own hourly cost, travel and the expected recall. n is the number of repairs.".to_owned())
+            .chain(blank_note(brief, category, &components))
+            .collect(),
         when_empty: String::new(),
     }
+}
+
+/// What empty parts costs would mean if they meant nothing, for the fault on which it matters most.
+fn blank_note(brief: &Brief<'_>, category: &Category, components: &[String]) -> Option<String> {
+    let expected = |component: &String| statistic(brief, category, component, "expected_cost");
+    let rows: Vec<Row> = components.iter().filter_map(expected).filter(|row| row.real("lowest_reading").is_some()).collect();
+    let gap = |row: &Row| row.real("estimate").unwrap_or(0.0) - row.real("lowest_reading").unwrap_or(0.0);
+    let most = rows.iter().max_by(|a, b| gap(a).total_cmp(&gap(b)))?;
+    let money = |amount: f64| wording::in_sentence(&Quantity::new(amount, brief.money()));
+    Some(format!(
+        "Some repairs have an empty parts cost, and nothing says what that means: they are taken to cost what the others of the fault do. If it means nothing, a {} costs {} instead of {}. \
+         Say which in the mapping file: [jobs.blank].",
+        brief.names.component(most.text("component")?),
+        money(most.real("lowest_reading")?),
+        money(most.real("estimate")?)
+    ))
 }
 
 fn lives(brief: &Brief<'_>, category: &Category) -> Table {

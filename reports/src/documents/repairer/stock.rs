@@ -37,9 +37,23 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         None,
     ));
     section.blocks.push(van_table(brief, &van).drawn(2, 5, Look::Bars, "First-visit repairs that the part gives in a year.", None));
+    section.blocks.extend(not_listed(brief).map(Block::Note));
     let shelf = shelf_table(brief, &list(brief, "shelf"));
     section.blocks.push(Block::Fold(Fold { summary: shelf.caption.clone(), blocks: vec![Block::Table(shelf)] }));
     section
+}
+
+/// What no list holds, and what the lists take repairs to have needed whose parts nobody wrote down.
+fn not_listed(brief: &Brief<'_>) -> Option<String> {
+    let row = brief.evidence.first(&Query::of("stock_list").overall().with("place", "not_listed"))?;
+    let jobs = wording::in_sentence(&row.quantity(Unit::Number)?);
+    let is_imputed = ["van", "shelf"].iter().any(|place| list(brief, place).iter().any(|row| row.real("lowest_reading").is_some()));
+    let imputed = if is_imputed {
+        " Repairs whose parts are not recorded are taken to have needed what the others did; if an empty parts cost means nothing in your records, say so in the mapping file: [jobs.blank]."
+    } else {
+        ""
+    };
+    Some(format!("About {jobs} jobs a year may be expected to need a part that no job needed in these years; it stands on no list.{imputed}"))
 }
 
 fn list(brief: &Brief<'_>, place: &str) -> Vec<Row> {
@@ -62,8 +76,8 @@ fn held_out(brief: &Brief<'_>) -> Table {
             })
             .collect(),
         notes: vec![
-            "With a list, a visit counts as done if the machine was repaired and every part it took lay in the van; visits that needed none count too. As it was recorded shows \
-             what was carried then, at whatever cost.".to_owned(),
+            "With a list, a visit counts as done if the machine was repaired and every part it took lay in the van; visits that needed none count too, and those whose parts are not \
+             recorded as they were. As it was recorded shows what was carried then, at whatever cost.".to_owned(),
         ],
         when_empty: "There is no year of visits to try the list on.".to_owned(),
     }

@@ -23,7 +23,7 @@ const MONEY: [(&str, &str); 6] = [
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("take-on", "Which models to take on");
     if brief.evidence.first(&Query::of("take_on").with("measure", "contribution")).is_none() {
-        let otherwise = "No job has its charge, its parts cost and its working time on record, so no contribution can be worked out.";
+        let otherwise = "No job has its charge and its working time on record, and some parts costs to go by, so no contribution can be worked out.";
         section.blocks.push(Block::Note(brief.when_empty("take_on", otherwise)));
         return section;
     }
@@ -121,12 +121,40 @@ fn money(brief: &Brief<'_>, category: &Category) -> Table {
             .iter()
             .filter_map(|(measure, words)| Some(vec![Cell::Text((*words).to_owned()), counted_cell(&of(measure)?, brief.money(), "jobs")]))
             .collect(),
-        notes: vec![
-            "Booked jobs with charge, parts and working time known, whatever their outcome; recalls stand with the repairs they come from."
-                .to_owned(),
-        ],
+        notes: std::iter::once(
+            "Booked jobs with charge and working time known, whatever their outcome; recalls stand with the repairs they come from.".to_owned(),
+        )
+        .chain(imputed(brief, of("parts_imputed"), of("contribution")))
+        .collect(),
         when_empty: "No job has its charge, parts and working time on record.".to_owned(),
     }
+}
+
+/// What was imputed, and what is left if empty amounts mean nothing.
+fn imputed(brief: &Brief<'_>, parts: Option<Row>, contribution: Option<Row>) -> Vec<String> {
+    let share = parts.and_then(|row| row.quantity(Unit::Share));
+    let said = share.map(|share| {
+        format!(
+            "The parts cost of {} of these jobs is not recorded and was imputed from jobs with the same component, in proportion to the charge.",
+            wording::in_sentence(&share)
+        )
+    });
+    let contribution = contribution.as_ref();
+    let reading = |name: &str| contribution.and_then(|row| row.real(name)).map(|reading| amount(brief, reading));
+    let readings = match (reading("lowest_reading"), reading("highest_reading")) {
+        (None, None) => None,
+        (low, high) => {
+            let readings: Vec<String> = [
+                low.map(|low| format!("{low} if an empty charge means nothing")),
+                high.map(|high| format!("{high} if an empty parts cost does")),
+            ]
+            .into_iter()
+            .flatten()
+            .collect();
+            Some(format!("Contribution: {}. Say which it is in the mapping file: [jobs.blank].", wording::enumeration(&readings)))
+        }
+    };
+    said.into_iter().chain(readings).collect()
 }
 
 fn verdict_words(row: &Row) -> String {
@@ -192,7 +220,7 @@ fn behind(brief: &Brief<'_>, category: &Category, models: &[Row]) -> Table {
         ],
         rows: models.iter().map(cells).collect(),
         notes: vec![
-            "Fixed at the first visit: of visits to homes where a fault was found. Recalls: of repairs followed that long, drawn towards the category where records are few."
+            "Fixed at the first visit: of visits to homes where a fault was found. Recalls: of repairs, those not followed that long allowed for, drawn towards the category where records are few."
                 .to_owned(),
         ],
         when_empty: String::new(),
