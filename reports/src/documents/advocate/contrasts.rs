@@ -21,7 +21,7 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         return section;
     };
     section.blocks.push(Block::Paragraph(
-        "Ages are held equal by comparing within age bands. What was to be compared was settled before looking: all faults together, and the parts \
+        "Ages are held equal by comparing within age bands; ranges allow for models of one design that differ. What was to be compared was settled before looking: all faults together, and the parts \
          that the design seals in."
             .to_owned(),
     ));
