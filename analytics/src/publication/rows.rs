@@ -7,7 +7,7 @@ const NUMBER_DIMENSIONS: [&str; 6] = ["age_from_years", "age_to_years", "age_yea
 /// Texts and flags that say a result, not what a row is about.
 const TEXT_RESULTS: [&str; 5] = ["reason", "finding", "standing", "hazard_pattern", "listed"];
 /// Whole numbers that count neither jobs nor machines.
-const NOT_COUNTS: [&str; 3] = ["rank", "strata", "models"];
+const NOT_COUNTS: [&str; 5] = ["rank", "strata", "models", "exposed_models", "reference_models"];
 /// What a row's events are taken over: what they leave of it can be had by subtraction.
 const BASES: [&str; 3] = ["jobs", "orders", "condemned"];
 /// Statistics that are values of single records, with how many times the least cell they must rest on.

@@ -12,14 +12,14 @@ const AXIS_HEIGHT: i32 = 38;
 const LEFT: i32 = 40;
 const RIGHT: i32 = WIDTH - MARGIN - 6;
 const LONGEST_NAME: i32 = 130;
-/// Points and limits higher than this many times the category's mean are drawn at the upper edge.
+/// Points and limits higher than this many times what is expected are drawn at the upper edge.
 const HIGHEST: f64 = 4.0;
 
 /// A funnel plot; who stands out is decided by the analysis, not by the picture.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Funnel {
     pub unit: Unit,
-    /// What the horizontal axis counts, for example "machine-years observed".
+    /// What the horizontal axis counts, for example "failures expected at its ages".
     pub x_label: String,
     pub mean: Option<f64>,
     pub points: Vec<FunnelPoint>,
@@ -28,7 +28,7 @@ pub struct Funnel {
 #[derive(Clone, Debug, PartialEq)]
 pub struct FunnelPoint {
     pub label: String,
-    /// Size of the evidence: machine-years or jobs.
+    /// Size of the evidence: events expected.
     pub x: f64,
     pub y: f64,
     /// The limits of chance at this size.
@@ -92,7 +92,7 @@ impl Funnel {
         }
         let Some(mean) = self.mean else { return Ok(()) };
         canvas.line(vec![(LEFT, y.at(mean)), (RIGHT, y.at(mean))], Ink::Text, 1)?;
-        canvas.text("mean", RIGHT, y.at(mean) - 4, Lettering::SMALL.anchored(Anchor::End))
+        canvas.text("as expected", RIGHT, y.at(mean) - 4, Lettering::SMALL.anchored(Anchor::End))
     }
 
     /// Names of the groups that stand out, largest first, where they have room beside their mark; the others are in the numbers.

@@ -40,8 +40,8 @@ impl Measure {
 
     pub fn title(self) -> &'static str {
         match self {
-            Measure::Rate => "Faults per 100 machine-years of the roster, model by model",
-            Measure::WriteOff => "Share of jobs that end as write-offs, model by model",
+            Measure::Rate => "Failures on the roster against those expected at the same ages, model by model",
+            Measure::WriteOff => "Jobs that end as write-offs against those expected at the same ages, model by model",
         }
     }
 }
@@ -93,33 +93,38 @@ pub(super) fn named(rows: &[Row], wanted: Standing) -> Option<String> {
 /// The funnel of a category with its numbers; nothing where no model has a figure.
 pub(super) fn funnel(brief: &Brief<'_>, category: &Category, measure: Measure) -> Option<Block> {
     let mut rows = standings(brief, category, measure);
-    rows.retain(|row| row.real("crude").is_some() && row.real(measure.size_column()).is_some_and(|size| size > 0.0));
+    rows.retain(|row| row.real("ratio").is_some() && expected(row) > 0.0);
     let all = rows.len();
-    rows.sort_by(|a, b| size(b, measure).total_cmp(&size(a, measure)));
+    rows.sort_by(|a, b| expected(b).total_cmp(&expected(a)));
     rows.truncate(MOST_POINTS);
-    let mean = rows.first()?.real("category_mean");
+    rows.first()?;
     let points = rows
         .iter()
         .map(|row| FunnelPoint {
             label: row.text("scope").unwrap_or_default().to_owned(),
-            x: size(row, measure),
-            y: row.real("crude").unwrap_or(0.0),
+            x: expected(row),
+            y: row.real("ratio").unwrap_or(0.0),
             limits: row.real("funnel_lower").zip(row.real("funnel_upper")),
             standing: standing(row),
         })
         .collect();
     let x_label = match measure {
-        Measure::Rate => "machine-years observed",
-        Measure::WriteOff => "jobs",
+        Measure::Rate => "failures expected at the ages of its machines",
+        Measure::WriteOff => "write-offs expected at the ages of its machines",
     };
-    let description = "Each mark is a model: the more records, the further right. Inside the shaded funnel a model is where chance alone would \
-                       put it. Which models stand out was decided after allowing for how many were compared.";
+    let description = "Each mark is a model: how many times as many as the other models of its kind would have had at the same ages. The more records, \
+                       the further right. Inside the shaded funnel a model is where chance, and machines that differ, would put it. Which models \
+                       stand out was decided after allowing for all comparisons of all kinds, parts and models at once.";
     Some(Block::Chart(Box::new(Chart {
         title: format!("{}: {}", category.heading(), measure.title()),
         description: description.to_owned(),
-        plot: Plot::Funnel(Funnel { unit: measure.unit(), x_label: x_label.to_owned(), mean, points }),
+        plot: Plot::Funnel(Funnel { unit: Unit::Ratio, x_label: x_label.to_owned(), mean: Some(1.0), points }),
         numbers: numbers(&rows, measure, all),
     })))
+}
+
+fn expected(row: &Row) -> f64 {
+    row.real("expected_events").unwrap_or(0.0)
 }
 
 fn size(row: &Row, measure: Measure) -> f64 {
@@ -138,6 +143,8 @@ fn numbers(rows: &[Row], measure: Measure, all: usize) -> Table {
             Column::text("Model"),
             Column::number(size_heading),
             Column::number(if measure == Measure::Rate { "Failures" } else { "Write-offs" }),
+            Column::number("Expected at the same ages"),
+            Column::number("Recorded over expected"),
             figure("As recorded"),
             figure("Adjusted towards its kind"),
             Column::number("Probability that it is worse than its kind"),
@@ -150,6 +157,8 @@ fn numbers(rows: &[Row], measure: Measure, all: usize) -> Table {
                     Cell::Text(row.text("scope").unwrap_or_default().to_owned()),
                     Cell::Count(size(row, measure).round() as i64),
                     row.count_cell("events"),
+                    plain(row, "expected_events", Unit::Number),
+                    plain(row, "ratio", Unit::Ratio),
                     plain(row, "crude", measure.unit()),
                     row.cell(measure.unit()),
                     probability_cell(row, "prob_worse"),

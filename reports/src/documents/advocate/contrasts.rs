@@ -20,8 +20,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         return section;
     };
     section.blocks.push(Block::Paragraph(
-        "Ages are held equal by comparing within age bands. What was to be compared was settled before looking: all faults together, and the parts \
-         that the design seals in. Write-offs are of jobs that reached the workshop; designs may differ in other ways too, so that no ratio says what brought it about."
+        "Ages are held equal by comparing within age bands; ranges allow for models of one design that differ. What was to be compared was settled before looking: all faults \
+         together, and the parts that the design seals in. Write-offs are of jobs that reached the workshop; designs may differ in other ways too, so that no ratio says what brought it about."
             .to_owned(),
     ));
     section.blocks.push(Block::List(largest.planned().filter_map(|contrast| contrast.sentence(brief)).collect()));

@@ -19,7 +19,8 @@ pub(super) fn section(brief: &Brief<'_>) -> Section {
         return section;
     };
     section.blocks.push(Block::Paragraph(
-        "Models are called worse or better only where that holds after allowing for how many were compared, with a share of false calls of one in twenty at most."
+        "Each model is compared with the other models of its kind at the same ages. Models are called worse or better only where that holds after allowing for machines that differ \
+         and for all that were compared at once (every kind, part and model, failures and write-offs), with a share of false calls of one in twenty at most."
             .to_owned(),
     ));
     section.blocks.push(Block::Table(counts(brief, measure)));

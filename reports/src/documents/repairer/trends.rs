@@ -20,7 +20,7 @@ const MEASURES_BY_YEAR: [(&str, &str); 3] =
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("trends", "What changes from year to year");
     section.blocks.push(Block::Paragraph(
-        "The factor from one year to the next, where 1 is no change. Failure rates allow for the age of the machines, so that a roster that grows old is no change. A \
+        "The factor from one year to the next, where 1 is no change. Failure rates allow for the age of the machines, so that a roster that grows old is no change; where all machines grow old together, age and year cannot be told apart. A \
          change is called one only where chance, and the number of trends compared, do not explain it. Machines in which more and more parts have been renewed fail less at the same age: a falling rate may be that, and not a better design. Money is not corrected for inflation."
             .to_owned(),
     ));
@@ -42,6 +42,7 @@ fn word(row: &Row) -> Cell {
         match row.text("trend") {
             Some("rising") => "Rising",
             Some("falling") => "Falling",
+            Some("not_separable") => "Age and year cannot be told apart",
             Some(_) => "No change beyond chance",
             None => "Not enough evidence",
         }
