@@ -17,6 +17,7 @@
 //! - `page`: the HTML reports in headless Chromium
 //! - `portability`: the SQL on Apache Spark, table by table, where its Python packages are installed
 //! - `privacy`: an attack on the published tables
+//! - `safety`: cautions in every answer, emergencies before everything, closing tests counted; data by another hand
 
 mod support;
 
@@ -37,3 +38,4 @@ mod page;
 mod pipeline;
 mod portability;
 mod privacy;
+mod safety;

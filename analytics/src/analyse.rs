@@ -247,6 +247,7 @@ fn about(engine: &Engine, store: &StoreLayout) -> Result<About, AnalyticsError> 
 /// Why a table is empty although its conditions are met.
 fn nothing_to_build(table: &str) -> &'static str {
     match table {
+        "closing_test" => "No job ended repaired.",
         "cascade" => "No job records what its fault damaged besides.",
         "model_standing" => "Too few jobs name a model for models to be compared with their kind.",
         "outcome_by_age" => "No job has a machine whose age is known.",

@@ -1,5 +1,6 @@
 //! For the repair business: which models to take on, what to quote, carry, keep and strip; what comes in, what it costs, how it ends, what changes.
 
+mod closing;
 mod endings;
 mod faults;
 mod models;
@@ -14,8 +15,19 @@ use super::brief::{Brief, findings};
 use super::data;
 use crate::document::{Document, Reader};
 
-const TABLES: [&str; 10] =
-    ["fault_share", "repair_cost", "outcome", "model_standing", "recall", "take_on", "quote", "stock_list", "donor_value", "trend"];
+const TABLES: [&str; 11] = [
+    "fault_share",
+    "repair_cost",
+    "outcome",
+    "closing_test",
+    "model_standing",
+    "recall",
+    "take_on",
+    "quote",
+    "stock_list",
+    "donor_value",
+    "trend",
+];
 const LIMITS: [&str; 6] = [
     "The figures describe the machines that were brought to repair, not all machines in use.",
     "Costs cover jobs that ended repaired; what a repair would have cost on machines that were condemned or declined is not known.",
@@ -40,6 +52,7 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
             endings::intake(brief),
             faults::section(brief),
             endings::section(brief),
+            closing::section(brief),
             models::section(brief),
             returns::section(brief),
             trends::section(brief),
