@@ -165,7 +165,7 @@ impl<'a> ColumnReader<'a> {
             (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: Remembered::new() },
             (FieldKind::Flag, ..) => Task::Flag(terms(List::YesNo)),
             (FieldKind::Text, "closing_test", _) => {
-                let columns: Vec<usize> = CLOSING_COLUMNS.iter().filter_map(|name| position(name)).collect();
+                let columns: Vec<usize> = CLOSING_COLUMNS.into_iter().filter_map(position).collect();
                 columns.try_into().map_or(Task::Text, Task::ClosingTest)
             }
             (FieldKind::Text | FieldKind::Term | FieldKind::Terms, ..) => Task::Text,

@@ -113,7 +113,7 @@ pattern!(
     r"\b|\bworks?\b|\bworking\b|\b(?:ran|run|runs|did|done|full|complete\w*|test|short|whole) (?:a |one |the |through )?(?:full |whole |test |short |complete |hot |quick )*(?:cycle|wash|programme|program|load|run)\b|\b(?:heats|cooks|spins|drains|cools|freezes|dries|fills|sucks|charges|cold|heat|spin)\b[^.;,]*\b(?:ok|good|fine|to \d+)|\b(?:heats|spins|drains|cools|fills|dries)\b|\b(?:tumble|soak|spin|run|wash|heat) test\b|\bcooks ok|\b(?:machine|unit|appliance|all) ok on test|\brun(?:s|ning)? (?:ok|well|fine|sweet\w*|smooth\w*|good)"
 );
 pattern!(SHEET, r"\bpat (?:sheet|book|log|cert\w*|record)\b");
-/// A verdict on one thing, which says nothing of the whole.
+// A verdict on one thing, which says nothing of the whole.
 pattern!(
     OF_ONE_THING,
     r"\b(?:func\w*|f/?t|pol\w*|heat|cooks?|spins?|elec\w*|ir|ec|earth|ins\w*|lkg|leakage|machine|socket)[ :=\-]*(?:test |is |was )?(?:[<>]?[\d.]+ ?\w* )?(?:ok(?:ay)?|good|pass(?:ed)?|fine|fail(?:ed)?|correct|safe)\b(?: on test)?"
@@ -198,7 +198,7 @@ fn kind_of_leakage(word: &str) -> &'static str {
     let is_one_of = |beginnings: &[&str]| beginnings.iter().any(|beginning| word.starts_with(beginning));
     if word.contains("touch") || word == "tc" {
         "touch"
-    } else if is_one_of(&["prot", "pcc", "ipe", "ipe", "i pe", "pe ", "earth"]) {
+    } else if is_one_of(&["prot", "pcc", "ipe", "i pe", "pe ", "earth"]) {
         "protective"
     } else {
         "unstated"

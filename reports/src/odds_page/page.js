@@ -98,6 +98,7 @@ function emergenciesNow() {
 
 /** What to do now comes before everything; the odds only after somebody says that they are qualified. */
 function showEmergencies(found) {
+  const isNew = at('emergency').hidden && found.length > 0;
   at('emergency').hidden = found.length === 0;
   at('advice').replaceChildren(...found.flatMap(key => {
     const { now, until, qualified } = data.words.emergencies[key];
@@ -110,6 +111,7 @@ function showEmergencies(found) {
   at('qualified').hidden = found.length === 0 || isSettled || state.category === '';
   at('only-qualified').hidden = found.length === 0;
   at('only-qualified').textContent = `Only for ${[...new Set(found.map(key => data.words.emergencies[key].qualified))].join('; ')}.`;
+  if (isNew) window.scrollTo(0, 0);
   return found.length === 0 || isSettled;
 }
 
