@@ -103,7 +103,8 @@ fn the_page_works_out_what_the_command_answers() {
 fn the_page_reads_emergencies_as_the_command_does() {
     let Some(mut browser) = Browser::start() else { return };
     browser.open(&page(), 390, false);
-    let phrases = [include_str!("safety/phrases_open.tsv"), include_str!("safety/phrases_closed.tsv"), include_str!("safety/phrases_debatable.tsv")];
+    let phrases =
+        [include_str!("safety/phrases_open.tsv"), include_str!("safety/phrases_closed.tsv"), include_str!("safety/phrases_debatable.tsv")];
     let asked: Vec<[&str; 2]> = phrases
         .iter()
         .flat_map(|text| text.lines().skip(1))
@@ -112,9 +113,10 @@ fn the_page_reads_emergencies_as_the_command_does() {
         .collect();
     assert!(asked.len() > 400);
     let on_page = browser.evaluate(&format!("{}.map(([text, category]) => answers.readEmergencies(text, category))", json!(asked)));
-    let differing = asked.iter().zip(on_page.as_array().unwrap()).filter(|(asked, on_page)| {
-        json!(fixodds_schemas::emergencies().read(asked[0], Some(asked[1]))) != **on_page
-    });
+    let differing = asked
+        .iter()
+        .zip(on_page.as_array().unwrap())
+        .filter(|(asked, on_page)| json!(fixodds_schemas::emergencies().read(asked[0], Some(asked[1]))) != **on_page);
     assert_eq!(differing.count(), 0, "phrases read differently");
 }
 
@@ -130,7 +132,9 @@ fn an_emergency_stops_the_page() {
     assert!(shown(&mut browser, "emergency") && !shown(&mut browser, "answer"));
     let text = browser.evaluate("document.getElementById('emergency').innerText");
     assert!(text.as_str().unwrap().contains("0800 111 999"), "{text}");
-    browser.evaluate("(() => { const box = document.getElementById('category'); box.value = 'hob'; box.dispatchEvent(new Event('change')); })()");
+    browser.evaluate(
+        "(() => { const box = document.getElementById('category'); box.value = 'hob'; box.dispatchEvent(new Event('change')); })()",
+    );
     assert!(shown(&mut browser, "emergency") && !shown(&mut browser, "answer"), "the odds wait for somebody qualified");
     browser.evaluate("document.getElementById('qualified').click()");
     assert!(shown(&mut browser, "emergency") && shown(&mut browser, "answer") && shown(&mut browser, "only-qualified"));

@@ -75,8 +75,7 @@ fn odds_over(category: &str, symptoms: &[String], likely: usize) -> FaultOdds {
         prices: vec![BTreeMap::new(); components.len()],
         ..Default::default()
     };
-    let category =
-        Category { key: category.to_owned(), components, symptoms: symptoms.to_vec(), counts, economics, ..Category::default() };
+    let category = Category { key: category.to_owned(), components, symptoms: symptoms.to_vec(), counts, economics, ..Category::default() };
     FaultOdds {
         as_of: "2024-06-30".to_owned(),
         age_band_edges: vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0],
@@ -362,7 +361,8 @@ fn an_emergency_stops_everything_on_the_command_line() {
     assert!(at("0800 111 999") < at("ONLY FOR PEOPLE LICENSED FOR GAS") && at("ONLY FOR") < at("BEFORE YOU TEST"));
     assert!(at("Gas: licensed people only") < at("Likely faults") && at("Likely faults") < at("After any repair"));
     assert!(at("First, for nothing") < at("Dead: isolated and proved"));
-    let json: Value = serde_json::from_str(&succeed(["odds", "--json", "--store", store, "--category", "hob", "--symptom", "smel of gass"])).unwrap();
+    let json: Value =
+        serde_json::from_str(&succeed(["odds", "--json", "--store", store, "--category", "hob", "--symptom", "smel of gass"])).unwrap();
     assert_eq!(json["emergencies"], serde_json::json!(["gas_smell"]));
     assert_eq!(json["what_to_do"][0]["now"].as_array().unwrap().len(), 5);
     assert!(json["cautions"].as_array().unwrap().iter().any(|key| key == "gas_licensed"));

@@ -108,18 +108,36 @@ enum Task<'a> {
     Identifier,
     Number(IdentityKind),
     Brand(Remembered<Reading<(Rc<str>, bool)>>),
-    Model { brand: usize, key: usize, known: Remembered<Reading<ModelAndKey>> },
-    Date { year: Option<usize>, known: Remembered<Reading<PartialDate>> },
+    Model {
+        brand: usize,
+        key: usize,
+        known: Remembered<Reading<ModelAndKey>>,
+    },
+    Date {
+        year: Option<usize>,
+        known: Remembered<Reading<PartialDate>>,
+    },
     Year,
-    Years { precision: Option<usize>, made_year: Option<usize> },
-    Money { may_be_negative: bool },
+    Years {
+        precision: Option<usize>,
+        made_year: Option<usize>,
+    },
+    Money {
+        may_be_negative: bool,
+    },
     Minutes(Remembered<Reading<f64>>),
     Count,
     Quantity,
     Score,
     Currency,
-    Term { reader: TermReader<'a>, known: Remembered<Reading<Rc<RecognisedTerms>>> },
-    Terms { reader: TermReader<'a>, known: Remembered<Rc<RecognisedTerms>> },
+    Term {
+        reader: TermReader<'a>,
+        known: Remembered<Reading<Rc<RecognisedTerms>>>,
+    },
+    Terms {
+        reader: TermReader<'a>,
+        known: Remembered<Rc<RecognisedTerms>>,
+    },
     Flag(TermReader<'a>),
     /// Columns of the readings, in the order of [`CLOSING_COLUMNS`].
     ClosingTest([usize; 7]),

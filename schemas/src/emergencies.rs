@@ -167,12 +167,8 @@ impl Emergencies {
                 let places = rules.places(phrase).map_err(|error| format!("`{phrase}`: {error}"))?;
                 let pattern: String = places.iter().map(expression).collect();
                 let compiled = Regex::new(&pattern.replace("\\b", "(?-u:\\b)")).map_err(|error| format!("`{phrase}`: {error}"))?;
-                let pattern = Pattern {
-                    symptom: group.symptom.clone(),
-                    categories: group.categories.clone(),
-                    except: group.except.clone(),
-                    pattern,
-                };
+                let pattern =
+                    Pattern { symptom: group.symptom.clone(), categories: group.categories.clone(), except: group.except.clone(), pattern };
                 if is_emergency {
                     made.add_candidate(&places);
                     made.emergency.push(pattern);
@@ -219,9 +215,9 @@ impl Emergencies {
         }
         wanted.retain(|number| self.compiled_emergency[*number].is_match(&words));
         let found: BTreeSet<&str> = wanted.iter().map(|number| self.emergency[*number].symptom.as_str()).collect();
-        let is_replaced = |key: &str| self.instead_of.iter().any(|(first, others)| {
-            found.contains(first.as_str()) && others.iter().any(|other| other == key)
-        });
+        let is_replaced = |key: &str| {
+            self.instead_of.iter().any(|(first, others)| found.contains(first.as_str()) && others.iter().any(|other| other == key))
+        };
         let mut keys: Vec<&str> = Vec::with_capacity(found.len());
         for number in wanted {
             let key = self.emergency[number].symptom.as_str();

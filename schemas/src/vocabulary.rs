@@ -603,8 +603,7 @@ impl Vocabulary {
         let of_components = components.into_iter().flat_map(|component| &component.cautions);
         let keys: BTreeSet<&str> = of_kind.chain(of_traits).chain(of_symptoms).chain(of_components).map(String::as_str).collect();
         let concerns = |caution: &&Caution| {
-            let may_be_that_old =
-                caution.made_before.is_none_or(|year| machine.made_from.is_none_or(|made| made < f64::from(year)));
+            let may_be_that_old = caution.made_before.is_none_or(|year| machine.made_from.is_none_or(|made| made < f64::from(year)));
             (caution.always || keys.contains(caution.key.as_str())) && may_be_that_old
         };
         let mut cautions: Vec<&Caution> = self.cautions.iter().filter(concerns).collect();

@@ -452,7 +452,8 @@ fn the_agreed_keys_exist() {
 #[test]
 fn emergencies_and_ordinary_symptoms_are_told_apart() {
     for symptom in &vocabulary().symptoms {
-        let of_category = symptom.synonyms_in.iter().flat_map(|(category, texts)| texts.iter().map(move |text| (text, Some(category.as_str()))));
+        let of_category =
+            symptom.synonyms_in.iter().flat_map(|(category, texts)| texts.iter().map(move |text| (text, Some(category.as_str()))));
         let general = [&symptom.key, &symptom.name].into_iter().chain(&symptom.synonyms);
         let categories: Vec<&str> = match symptom.categories[..] {
             [] => vocabulary().categories.iter().map(|category| category.key.as_str()).collect(),

@@ -78,7 +78,10 @@ pattern!(
     r" ?(?P<unit>ma|m a|milli ?amps?|ua|u a)?\b"
 );
 pattern!(LEAKAGE_BY_UNIT, NUMBER, r" ?(?P<unit>ma|milli ?amps?|ua)\b(?: ?(?P<word>touch|protective|leak\w*|lkg))?");
-pattern!(THREE, r"(?:^|[^0-9./])(?P<earth>\d*\.\d+) ?[/;|] ?[<>]? ?(?P<insulation>\d+(?:\.\d+)?) ?[/;|] ?(?P<leakage>\d*\.\d+|\d+)(?:$|[^0-9./])");
+pattern!(
+    THREE,
+    r"(?:^|[^0-9./])(?P<earth>\d*\.\d+) ?[/;|] ?[<>]? ?(?P<insulation>\d+(?:\.\d+)?) ?[/;|] ?(?P<leakage>\d*\.\d+|\d+)(?:$|[^0-9./])"
+);
 pattern!(A_LENGTH, r"(?:flex|cable|lead|long|pipe|hose|earth|cont)\s*(?:is )?$");
 pattern!(
     NOT_DONE,

@@ -29,7 +29,8 @@ pub fn write_emergencies(out: &mut impl Write, keys: &[&str]) -> io::Result<()> 
 }
 
 pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &[String]) -> io::Result<()> {
-    let mut qualified: Vec<&str> = answer.emergencies.iter().filter_map(|key| Some(vocabulary().emergency(key)?.qualified.as_str())).collect();
+    let mut qualified: Vec<&str> =
+        answer.emergencies.iter().filter_map(|key| Some(vocabulary().emergency(key)?.qualified.as_str())).collect();
     qualified.dedup();
     if !qualified.is_empty() {
         writeln!(out, "WHAT FOLLOWS IS ONLY FOR {}.\n", qualified.join("; ").to_uppercase())?;

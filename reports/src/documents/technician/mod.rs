@@ -52,7 +52,9 @@ fn cautions(brief: &Brief<'_>) -> Section {
 /// What stops everything, in the words to say to the customer.
 fn emergencies(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("emergencies", "Stop: emergencies");
-    section.blocks.push(Block::Paragraph("Reported by the customer, each of these comes before any question about the fault. Say this, in this order.".to_owned()));
+    section.blocks.push(Block::Paragraph(
+        "Reported by the customer, each of these comes before any question about the fault. Say this, in this order.".to_owned(),
+    ));
     for (name, advice) in brief.names.emergencies() {
         section.blocks.push(Block::Subheading(name.to_owned()));
         let last = format!("{} Whoever looks for the fault: {}.", advice.until, advice.qualified);
@@ -67,6 +69,8 @@ fn closing(brief: &Brief<'_>) -> Section {
     let categories: Vec<String> = brief.categories.iter().map(|category| category.key.clone()).collect();
     let tests = brief.names.closing_tests(&categories);
     section.blocks.push(Block::List(tests.iter().map(|test| format!("{}. {} Source: {}", test.name, test.text, test.source)).collect()));
-    section.blocks.push(Block::Note("Prompts with the usual limits, not pass or fail of a standard. Write the results down with the job.".to_owned()));
+    section.blocks.push(Block::Note(
+        "Prompts with the usual limits, not pass or fail of a standard. Write the results down with the job.".to_owned(),
+    ));
     section
 }
