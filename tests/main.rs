@@ -17,6 +17,7 @@
 //! - `page`: the HTML reports in headless Chromium
 //! - `portability`: the SQL on Apache Spark, table by table, where its Python packages are installed
 //! - `privacy`: an attack on the published tables
+//! - `safety`: cautions in every answer, emergencies before everything, closing tests counted; data by another hand
 //! - `worlds`: small worlds by another hand, with their truth
 
 mod support;
@@ -38,4 +39,5 @@ mod page;
 mod pipeline;
 mod portability;
 mod privacy;
+mod safety;
 mod worlds;

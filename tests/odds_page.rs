@@ -98,6 +98,53 @@ fn the_page_works_out_what_the_command_answers() {
     println!("{milliseconds} ms a question");
 }
 
+/// The page reads emergencies as the program does, also in the phrases that nobody looked at.
+#[test]
+fn the_page_reads_emergencies_as_the_command_does() {
+    let Some(mut browser) = Browser::start() else { return };
+    browser.open(&page(), 390, false);
+    let phrases =
+        [include_str!("safety/phrases_open.tsv"), include_str!("safety/phrases_closed.tsv"), include_str!("safety/phrases_debatable.tsv")];
+    let asked: Vec<[&str; 2]> = phrases
+        .iter()
+        .flat_map(|text| text.lines().skip(1))
+        .filter_map(|line| line.split_once('\t'))
+        .map(|(category, rest)| [rest.split('\t').next().unwrap_or_default(), category])
+        .collect();
+    assert!(asked.len() > 400);
+    let on_page = browser.evaluate(&format!("{}.map(([text, category]) => answers.readEmergencies(text, category))", json!(asked)));
+    let differing = asked
+        .iter()
+        .zip(on_page.as_array().unwrap())
+        .filter(|(asked, on_page)| json!(fixodds_schemas::emergencies().read(asked[0], Some(asked[1]))) != **on_page);
+    assert_eq!(differing.count(), 0, "phrases read differently");
+}
+
+#[test]
+fn an_emergency_stops_the_page() {
+    let Some(mut browser) = Browser::start() else { return };
+    browser.open(&page(), 390, false);
+    let shown = |browser: &mut Browser, id: &str| {
+        browser.evaluate(&format!("document.getElementById('{id}').getClientRects().length > 0")).as_bool().unwrap()
+    };
+    // Before anything is known of the machine.
+    browser.evaluate("(() => { const box = document.getElementById('said'); box.value = 'there is a smel of gas'; box.dispatchEvent(new Event('input')); })()");
+    assert!(shown(&mut browser, "emergency") && !shown(&mut browser, "answer"));
+    let text = browser.evaluate("document.getElementById('emergency').innerText");
+    assert!(text.as_str().unwrap().contains("0800 111 999"), "{text}");
+    browser.evaluate(
+        "(() => { const box = document.getElementById('category'); box.value = 'hob'; box.dispatchEvent(new Event('change')); })()",
+    );
+    assert!(shown(&mut browser, "emergency") && !shown(&mut browser, "answer"), "the odds wait for somebody qualified");
+    browser.evaluate("document.getElementById('qualified').click()");
+    assert!(shown(&mut browser, "emergency") && shown(&mut browser, "answer") && shown(&mut browser, "only-qualified"));
+    // Another emergency asks anew; a ticked one counts like a typed one.
+    browser.evaluate("document.querySelector('input[value=electric_shock]').click()");
+    assert!(!shown(&mut browser, "answer"));
+    browser.print_media();
+    assert!(shown(&mut browser, "emergency"), "the printed card shows it too");
+}
+
 #[test]
 fn models_are_found_on_the_page_as_by_the_command() {
     let Some(mut browser) = Browser::start() else { return };

@@ -278,6 +278,7 @@ fn platforms(engine: &Engine) -> Result<BTreeMap<String, String>, AnalyticsError
 /// Why a table is empty although its conditions are met.
 fn nothing_to_build(table: &str) -> &'static str {
     match table {
+        "closing_test" => "No job ended repaired.",
         "cascade" => "No job records what its fault damaged besides.",
         "donor_value" => "No used part was fitted to a machine whose platform is known.",
         "model_standing" => "Too few jobs name a model for models to be compared with their kind.",

@@ -11,6 +11,7 @@ use crate::free_text::Reached;
 use crate::identity::IdentityKind;
 use crate::inspect::ColumnPlan;
 use crate::normalise::age::{StatedAge, parse_age};
+use crate::normalise::closing_test::{Verdict, parse_closing_test};
 use crate::normalise::date::{PartialDate, parse_date, plain_date};
 use crate::normalise::duration::parse_minutes;
 use crate::normalise::identifier::parse_identifier;
@@ -141,8 +142,21 @@ enum Task<'a> {
         known: Remembered<Rc<RecognisedTerms>>,
     },
     Flag(TermReader<'a>),
+    /// Columns of the readings, in the order of [`CLOSING_COLUMNS`].
+    ClosingTest([usize; 7]),
     Text,
 }
+
+/// Where the readings of a closing test are kept, beside its text.
+const CLOSING_COLUMNS: [&str; 7] = [
+    "closing_earth_ohms",
+    "closing_insulation_megohms",
+    "closing_leakage_milliamps",
+    "closing_leakage_kind",
+    "closing_polarity",
+    "closing_function",
+    "closing_overall",
+];
 
 impl<'a> ColumnReader<'a> {
     pub fn new(plan: ColumnPlan, table: &str, schema: &TableSchema, context: &'a Context<'a>) -> Self {
@@ -171,6 +185,10 @@ impl<'a> ColumnReader<'a> {
             (FieldKind::Term, _, Some(list)) => Task::Term { reader: terms(list), known: Remembered::new() },
             (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: Remembered::new() },
             (FieldKind::Flag, ..) => Task::Flag(terms(List::YesNo)),
+            (FieldKind::Text, "closing_test", _) => {
+                let columns: Vec<usize> = CLOSING_COLUMNS.into_iter().filter_map(position).collect();
+                columns.try_into().map_or(Task::Text, Task::ClosingTest)
+            }
             (FieldKind::Text | FieldKind::Term | FieldKind::Terms, ..) => Task::Text,
         };
         Self { target: position(field.store_column()), plan, task }
@@ -380,6 +398,21 @@ impl<'a> ColumnReader<'a> {
             Task::Flag(reader) => {
                 if let Some(term) = reader.one(text, None)? {
                     row.set_flag(target, term.key == "yes");
+                }
+            }
+            Task::ClosingTest([earth, insulation, leakage, kind, polarity, function, overall]) => {
+                if is_blank(text) {
+                    return Ok(());
+                }
+                row.set_text(target, &privacy::mask(text));
+                if let Some(test) = parse_closing_test(text) {
+                    let readings = [(earth, test.earth_ohms), (insulation, test.insulation_megohms), (leakage, test.leakage_milliamps)];
+                    readings.iter().for_each(|(column, reading)| reading.iter().for_each(|reading| row.set_real(**column, *reading)));
+                    test.leakage_kind.iter().for_each(|known| row.set_text(*kind, known));
+                    let verdicts = [(polarity, test.polarity), (function, test.function), (overall, test.overall)];
+                    verdicts
+                        .iter()
+                        .for_each(|(column, verdict)| verdict.map(Verdict::code).iter().for_each(|code| row.set_text(**column, code)));
                 }
             }
             Task::Text => row.set_text(target, &privacy::mask(text)),

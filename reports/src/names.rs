@@ -1,6 +1,6 @@
 //! The words for vocabulary keys, as sentences and table cells need them.
 
-use fixodds_schemas::vocabulary::{Caution, List, StatutoryClass, Vocabulary};
+use fixodds_schemas::vocabulary::{Advice, AtHand, Caution, Check, ClosingTest, FirstLook, List, StatutoryClass, Vocabulary};
 
 /// Before names that records bring along and the vocabulary does not have, such as `other:Watch/clock`.
 const OTHER: &str = "other:";
@@ -37,9 +37,32 @@ impl<'a> Names<'a> {
         self.vocabulary.component(component).map(|component| component.check_minutes).filter(|minutes| *minutes > 0.0)
     }
 
-    /// The cautions that concern the given components, each once, most urgent first.
-    pub fn cautions(&self, components: &[String]) -> Vec<&'a Caution> {
-        self.vocabulary.cautions_for(components.iter().filter_map(|key| self.vocabulary.component(key)))
+    /// The cautions for machines of a category, of whatever model and age, and for the given components, most urgent first.
+    pub fn cautions(&self, category: &str, components: &[String]) -> Vec<&'a Caution> {
+        let machine = AtHand { category, ..AtHand::default() };
+        self.vocabulary.cautions_for(&machine, components.iter().filter_map(|key| self.vocabulary.component(key)))
+    }
+
+    /// The emergencies: what each is called, and what to do.
+    pub fn emergencies(&self) -> impl Iterator<Item = (&'a str, &'a Advice)> {
+        self.vocabulary.symptoms.iter().filter_map(|symptom| Some((symptom.name.as_str(), symptom.emergency.as_ref()?)))
+    }
+
+    /// What is looked at first on machines of a category.
+    pub fn first_looks(&self, category: &str) -> Vec<&'a FirstLook> {
+        let keys: Vec<&str> = self.vocabulary.first_looks_of(category).map(|look| look.key.as_str()).collect();
+        self.vocabulary.first_looks.iter().filter(|look| keys.contains(&look.key.as_str())).collect()
+    }
+
+    /// The tests after any repair on machines of any of the categories.
+    pub fn closing_tests(&self, categories: &[String]) -> Vec<&'a ClosingTest> {
+        let holds = |test: &&ClosingTest| test.categories.is_empty() || test.categories.iter().any(|key| categories.contains(key));
+        self.vocabulary.closing_tests.iter().filter(holds).collect()
+    }
+
+    /// Whether a component is checked under power.
+    pub fn is_checked_live(&self, component: &str) -> bool {
+        self.vocabulary.component(component).is_none_or(|component| component.check != Some(Check::Dead))
     }
 
     /// Those of the components whose own caution it is.

@@ -251,11 +251,14 @@ fn without_a_roster_the_advocate_gets_shares_and_is_told_so() {
 #[test]
 fn cautions_come_before_any_check() {
     let document = build(Reader::Technician, &sample::evidence());
-    assert!(matches!(document.sections[0].blocks[0], Block::Caution(_)));
+    // Emergencies stop everything, so they stand before the cautions, and nothing else does.
+    assert_eq!(document.sections[0].id, "emergencies");
+    assert_eq!(document.sections[1].id, "cautions");
+    assert!(matches!(document.sections[1].blocks[0], Block::Caution(_)));
     let bench = document.sections.iter().find(|section| section.id == "bench-washing-machine").unwrap();
     let caution = bench.blocks.iter().position(|block| matches!(block, Block::Caution(_)));
     let table = bench.blocks.iter().position(|block| matches!(block, Block::Table(_)));
-    assert!(caution.is_none() || caution < table);
+    assert!(caution.is_some() && caution < table);
 }
 
 #[test]

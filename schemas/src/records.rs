@@ -97,6 +97,8 @@ pub struct Job {
     /// Today's price of an equivalent new appliance.
     #[schemars(range(min = 0.0))]
     pub price_new: Option<f64>,
+    /// Test after the repair: earth, insulation, leakage, polarity, function, as noted or as an object of readings.
+    pub closing_test: Option<ClosingTest>,
     /// Anything else that was noted.
     pub notes: Option<String>,
     /// What was found faulty.
@@ -108,6 +110,38 @@ pub struct Job {
     /// Members that no field matches.
     #[serde(flatten)]
     pub extra: BTreeMap<String, Value>,
+}
+
+/// The test after a repair: a note, or readings.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize, JsonSchema)]
+#[serde(untagged)]
+pub enum ClosingTest {
+    Note(String),
+    Readings(ClosingReadings),
+}
+
+/// Readings of the test after a repair.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(extend("minProperties" = 1))]
+pub struct ClosingReadings {
+    /// Resistance of the earth path.
+    #[schemars(range(min = 0.0))]
+    pub earth_ohms: Option<f64>,
+    /// Insulation resistance.
+    #[schemars(range(min = 0.0))]
+    pub insulation_megohms: Option<f64>,
+    /// Leakage or touch current.
+    #[schemars(range(min = 0.0))]
+    pub leakage_milliamps: Option<f64>,
+    /// Which current that is: protective or touch.
+    pub leakage_kind: Option<String>,
+    /// Polarity: pass or fail.
+    pub polarity: Option<String>,
+    /// Function: pass or fail.
+    pub function: Option<String>,
+    /// The test as a whole: pass or fail.
+    pub overall: Option<String>,
 }
 
 /// One record per component found faulty in a job.

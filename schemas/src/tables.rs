@@ -120,8 +120,8 @@ macro_rules! embed {
 
 const STORE: [&str; 8] = embed!("store": "jobs", "findings", "parts", "machines", "models", "superseded", "quarantine", "ledger");
 
-const EVIDENCE: [&str; 24] = embed!(
-    "evidence": "fault_share", "failure_rate", "life", "recurrence", "recall", "repair_cost", "outcome", "outcome_by_age", "write_off_reason", "sealed_write_off",
+const EVIDENCE: [&str; 25] = embed!(
+    "evidence": "fault_share", "failure_rate", "life", "recurrence", "recall", "repair_cost", "outcome", "outcome_by_age", "write_off_reason", "closing_test", "sealed_write_off",
     "design_contrast", "model_standing", "cascade", "priority_part", "part_supply", "part_price", "declared_lived", "fault_odds", "fault_odds_skill", "take_on",
     "quote", "stock_list", "donor_value", "trend",
 );

@@ -1,5 +1,5 @@
 //! The shared vocabulary: appliance categories, components, failure modes, symptoms, outcomes, reasons, codes, statutory part
-//! classes and cautions, each with a key, a name and the ways people write it.
+//! classes and cautions, each with a key, a name and the ways people write it; and what is looked at first and tested last.
 //!
 //! The lists live in `schemas/vocabularies/*.toml`. A user's own file of the same form can extend them: an entry with a new key is
 //! added; an entry with a known key adds to that entry's lists and replaces its single values.
@@ -103,6 +103,25 @@ pub struct Category {
     pub ords: Vec<String>,
     /// Which statutory list of spare parts covers it (the `law` of [`StatutoryClass`]); none if no list does.
     pub law: Option<String>,
+    /// Keys of the cautions for every such machine, whatever is wrong with it, beside those that always apply.
+    #[serde(default)]
+    pub cautions: Vec<String>,
+}
+
+/// What only some machines of a category have, and the cautions that it brings.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct Trait {
+    pub key: String,
+    #[serde(default)]
+    pub name: String,
+    /// Keys of the categories in which machines may have it.
+    #[serde(default)]
+    pub categories: Vec<String>,
+    /// A model of which the catalogue says this does not have it; every other machine counts as having it.
+    pub absent_if: Option<ModelTrait>,
+    #[serde(default)]
+    pub cautions: Vec<String>,
 }
 
 /// The middle level of the hierarchy equipment unit > subunit > maintainable item of ISO 14224.
@@ -177,12 +196,24 @@ pub struct Component {
     /// Key of its [`StatutoryClass`], by law.
     #[serde(default)]
     pub statutory_class: BTreeMap<String, String>,
-    /// Keys of its own cautions; [`Vocabulary::cautions_for`] adds those that always apply.
+    /// Keys of its own cautions; [`Vocabulary::cautions_for`] adds those of the machine.
     #[serde(default)]
     pub cautions: Vec<String>,
     /// Minutes it usually takes to check (common practice, no source).
     #[serde(default)]
     pub check_minutes: f64,
+    /// Whether that check is done with the power off or on; every component says so.
+    pub check: Option<Check>,
+}
+
+/// How a check is done. Live checks come after all dead ones, whatever the odds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Check {
+    /// Isolated and proved dead.
+    Dead,
+    /// Under power, or with the gas on.
+    Live,
 }
 
 /// The way in which an item failed, as observed (ISO 14224, IEC 60812).
@@ -213,6 +244,24 @@ pub struct Symptom {
     /// Further spellings by category key.
     #[serde(default)]
     pub synonyms_in: BTreeMap<String, Vec<String>>,
+    /// Keys of the cautions for every machine of which this is reported.
+    #[serde(default)]
+    pub cautions: Vec<String>,
+    /// It stops everything: what to do at once.
+    pub emergency: Option<Advice>,
+}
+
+/// What to do in an emergency, in the customer's words.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct Advice {
+    /// At once, in this order.
+    pub now: Vec<String>,
+    /// Until when the machine may not be used.
+    pub until: String,
+    /// Who may look for the fault.
+    pub qualified: String,
+    pub source: String,
 }
 
 /// How a job ended.
@@ -311,9 +360,80 @@ pub struct Caution {
     /// Position in a list of cautions: the lowest is shown first.
     #[serde(default)]
     pub order: u32,
-    /// It comes before any work, whatever the component.
+    /// It comes before any work, whatever the machine.
     #[serde(default)]
     pub always: bool,
+    /// It concerns machines that may have been made before this year.
+    pub made_before: Option<i32>,
+    /// Where the fact comes from, or that it comes from memory or practice.
+    #[serde(default)]
+    pub source: String,
+}
+
+/// What is looked at before any check, because it costs nothing.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct FirstLook {
+    pub key: String,
+    #[serde(default)]
+    pub name: String,
+    #[serde(default)]
+    pub text: String,
+    /// Keys of the categories that have it; empty for all.
+    #[serde(default)]
+    pub categories: Vec<String>,
+}
+
+/// A test after any repair, before the machine goes back: a prompt with its usual limit.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClosingTest {
+    pub key: String,
+    #[serde(default)]
+    pub name: String,
+    #[serde(default)]
+    pub text: String,
+    /// Keys of the categories that need it; empty for all.
+    #[serde(default)]
+    pub categories: Vec<String>,
+    /// Unit of its limits.
+    pub unit: Option<String>,
+    /// A recorded number above this is beyond the usual limit.
+    pub most: Option<f64>,
+    /// A recorded number below this is.
+    pub least: Option<f64>,
+    /// Keys of the categories to which the limits for heating apply instead.
+    #[serde(default)]
+    pub heating: Vec<String>,
+    pub heating_most: Option<f64>,
+    pub heating_least: Option<f64>,
+    /// The limit of a current to which a person is exposed by touch.
+    pub touch_most: Option<f64>,
+    #[serde(default)]
+    pub source: String,
+}
+
+impl ClosingTest {
+    /// The lower and the upper limit in machines of a category.
+    #[must_use]
+    pub fn limits(&self, category: Option<&str>) -> (Option<f64>, Option<f64>) {
+        let heats = category.is_some_and(|category| self.heating.iter().any(|key| key == category));
+        let limit = |usual: Option<f64>, heating: Option<f64>| heating.filter(|_| heats).or(usual);
+        (limit(self.least, self.heating_least), limit(self.most, self.heating_most))
+    }
+}
+
+/// A machine to be worked on, and what is reported of it, as far as cautions go.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AtHand<'a> {
+    /// Key of its category.
+    pub category: &'a str,
+    /// What the catalogue says of its model.
+    pub settled: &'a [ModelTrait],
+    /// Keys of the symptoms reported.
+    pub symptoms: &'a [String],
+    /// The year in which it was made at the earliest; none where its age is not known.
+    pub made_from: Option<f64>,
 }
 
 /// All lists, with an index of spellings for each.
@@ -340,6 +460,12 @@ pub struct Vocabulary {
     pub statutory_classes: Vec<StatutoryClass>,
     #[serde(default, rename = "caution")]
     pub cautions: Vec<Caution>,
+    #[serde(default, rename = "trait")]
+    pub traits: Vec<Trait>,
+    #[serde(default, rename = "first_look")]
+    pub first_looks: Vec<FirstLook>,
+    #[serde(default, rename = "closing_test")]
+    pub closing_tests: Vec<ClosingTest>,
     #[serde(skip)]
     indexes: BTreeMap<List, TermIndex>,
     #[serde(skip)]
@@ -463,15 +589,42 @@ impl Vocabulary {
         self.cautions.iter().find(|entry| entry.key == key)
     }
 
-    /// The cautions for work on some components: those that always apply and those of the components, each once, in the order in
-    /// which they should be read.
+    /// The cautions for work on a machine: those that always apply, those of its kind, its traits and what is reported of it, and those
+    /// of the components to be worked on, each once, in the order in which they should be read.
     #[must_use]
-    pub fn cautions_for<'a>(&'a self, components: impl IntoIterator<Item = &'a Component>) -> Vec<&'a Caution> {
-        let keys: BTreeSet<&str> = components.into_iter().flat_map(|component| &component.cautions).map(String::as_str).collect();
-        let mut cautions: Vec<&Caution> =
-            self.cautions.iter().filter(|caution| caution.always || keys.contains(caution.key.as_str())).collect();
+    pub fn cautions_for<'a>(&'a self, machine: &AtHand<'_>, components: impl IntoIterator<Item = &'a Component>) -> Vec<&'a Caution> {
+        let has = |known: &Trait| {
+            known.categories.iter().any(|key| key == machine.category)
+                && known.absent_if.as_ref().is_none_or(|absent| !machine.settled.contains(absent))
+        };
+        let of_kind = self.category(machine.category).into_iter().flat_map(|category| &category.cautions);
+        let of_traits = self.traits.iter().filter(|known| has(known)).flat_map(|known| &known.cautions);
+        let of_symptoms = machine.symptoms.iter().filter_map(|key| self.symptom(key)).flat_map(|symptom| &symptom.cautions);
+        let of_components = components.into_iter().flat_map(|component| &component.cautions);
+        let keys: BTreeSet<&str> = of_kind.chain(of_traits).chain(of_symptoms).chain(of_components).map(String::as_str).collect();
+        let concerns = |caution: &&Caution| {
+            let may_be_that_old = caution.made_before.is_none_or(|year| machine.made_from.is_none_or(|made| made < f64::from(year)));
+            (caution.always || keys.contains(caution.key.as_str())) && may_be_that_old
+        };
+        let mut cautions: Vec<&Caution> = self.cautions.iter().filter(concerns).collect();
         cautions.sort_by_key(|caution| caution.order);
         cautions
+    }
+
+    /// What to do at once, if the symptom is an emergency.
+    #[must_use]
+    pub fn emergency(&self, symptom: &str) -> Option<&Advice> {
+        self.symptom(symptom)?.emergency.as_ref()
+    }
+
+    /// What is looked at before any check on a machine of that category.
+    pub fn first_looks_of<'a>(&'a self, category: &'a str) -> impl Iterator<Item = &'a FirstLook> {
+        self.first_looks.iter().filter(move |look| in_category(&look.categories, category))
+    }
+
+    /// The tests after any repair on a machine of that category.
+    pub fn closing_tests_of<'a>(&'a self, category: &'a str) -> impl Iterator<Item = &'a ClosingTest> {
+        self.closing_tests.iter().filter(move |test| in_category(&test.categories, category))
     }
 
     /// What the entries of a list have in common: key, name and spellings.
@@ -494,4 +647,9 @@ impl Vocabulary {
             _ => self.codes_of(list).map(|entry| spelling!(entry)).collect(),
         }
     }
+}
+
+/// Whether a list of categories, empty for all, holds one.
+fn in_category(categories: &[String], category: &str) -> bool {
+    categories.is_empty() || categories.iter().any(|key| key == category)
 }

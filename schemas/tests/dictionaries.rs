@@ -14,7 +14,10 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 
 /// Units, with what a column's name must contain where the unit belongs in the name.
-const UNITS: [(&str, &str); 24] = [
+const UNITS: [(&str, &str); 27] = [
+    ("ohms", "ohms"),
+    ("megohms", "megohms"),
+    ("milliamps", "milliamps"),
     ("calendar year", "year"),
     ("years", "years"),
     ("days", "days"),
@@ -77,7 +80,7 @@ fn store_tables_are_sound() {
 
 #[test]
 fn evidence_tables_are_sound_and_share_their_frame() {
-    assert_eq!(evidence_tables().len(), 24);
+    assert_eq!(evidence_tables().len(), 25);
     for table in evidence_tables() {
         assert_table_is_sound(table);
         let names: Vec<&str> = table.columns.iter().map(|column| column.name.as_str()).collect();

@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use fixodds_schemas::terms::match_key;
-use fixodds_schemas::vocabulary::Audience;
-use fixodds_schemas::{List, Match, Vocabulary, VocabularyError, normalise, vocabulary};
+use fixodds_schemas::vocabulary::{AtHand, Audience};
+use fixodds_schemas::{List, Match, Vocabulary, VocabularyError, emergencies, normalise, vocabulary};
 
 fn component(text: &str, category: &str) -> Match<'static> {
     vocabulary().find(List::Component, text, Some(category))
@@ -176,15 +176,31 @@ fn statutory_classes_follow_law_and_category() {
 
 #[test]
 fn cautions_come_in_order_and_the_general_ones_always() {
-    let keys = |components: &[&str]| -> Vec<&str> {
+    let keys = |machine: &AtHand<'_>, components: &[&str]| -> Vec<&str> {
         let components = components.iter().map(|key| vocabulary().component(key).expect("component exists"));
-        vocabulary().cautions_for(components).into_iter().map(|caution| caution.key.as_str()).collect()
+        vocabulary().cautions_for(machine, components).into_iter().map(|caution| caution.key.as_str()).collect()
     };
-    assert_eq!(keys(&[]), ["isolate_and_prove_dead", "local_codes_prevail"]);
+    assert_eq!(keys(&AtHand::default(), &[]), ["isolate_and_prove_dead", "local_codes_prevail"]);
     assert_eq!(
-        keys(&["high_voltage_capacitor", "magnetron"]),
-        ["isolate_and_prove_dead", "stored_charge", "microwave_high_voltage", "microwave_leakage", "sharp_edges", "local_codes_prevail"]
+        keys(&AtHand::default(), &["high_voltage_diode", "turntable"]),
+        ["isolate_and_prove_dead", "high_voltage_capacitor", "stored_charge", "microwave_leakage", "sharp_edges", "local_codes_prevail"]
     );
+    // A vacuum cleaner may be cordless and may have an inverter, unless the catalogue says that its motor has brushes.
+    let brushed = [fixodds_schemas::vocabulary::ModelTrait { column: "motor_type".to_owned(), value: "brushed".to_owned() }];
+    let vacuum = AtHand { category: "vacuum_cleaner", ..AtHand::default() };
+    assert_eq!(
+        keys(&vacuum, &[]),
+        ["isolate_and_prove_dead", "stored_charge", "lithium_battery", "moving_parts", "sharp_edges", "local_codes_prevail"]
+    );
+    assert!(!keys(&AtHand { settled: &brushed, ..vacuum }, &[]).contains(&"stored_charge"));
+    // Old, or nobody says how old.
+    let oven = AtHand { category: "oven", ..AtHand::default() };
+    assert!(keys(&oven, &[]).contains(&"asbestos_old"));
+    assert!(keys(&AtHand { made_from: Some(1995.0), ..oven }, &[]).contains(&"asbestos_old"));
+    assert!(!keys(&AtHand { made_from: Some(2015.0), ..oven }, &[]).contains(&"asbestos_old"));
+    // What is reported counts too.
+    let trips = ["trips_supply".to_owned()];
+    assert!(keys(&AtHand { symptoms: &trips, ..oven }, &[]).contains(&"earth_fault"));
 }
 
 #[test]
@@ -214,11 +230,13 @@ fn an_extension_adds_spellings_and_entries() {
         categories = ["kettle"]
         failure_modes = ["scaled"]
         check_minutes = 3.0
+        check = "dead"
 
         [[category]]
         key = "kettle"
         name = "kettle"
         plural = "kettles"
+        cautions = ["hot_water_and_surfaces"]
 
         [[outcome]]
         key = "condemned"
@@ -251,6 +269,9 @@ fn a_faulty_extension_is_refused_with_the_line_and_the_remedy() {
         ("[[component]]\nkey = \"drum\"\ntrait = \"brushed\"", 3, "write column=value"),
         ("[[component]]\nkey = \"drum\"\nassembly = \"drum_assembly\"", 2, "belong together"),
         ("[[component]]\nkey = \"drum\"\ncheck_minutes = -1.0", 2, "`check_minutes`"),
+        ("[[component]]\nkey = \"drum\"\ncheck = \"warm\"", 3, "unknown variant"),
+        ("[[category]]\nkey = \"kettle\"\nname = \"kettle\"\nplural = \"kettles\"", 2, "needs `cautions`"),
+        ("[[caution]]\nkey = \"bees\"\nname = \"Bees\"\ntext = \"They sting.\"", 2, "needs `source`"),
         ("[[component]]\nkey = \"drum\"\nsynonym = [\"d\"]", 3, "unknown field"),
         ("[[outcome]]\nkey = \"exploded\"\nname = \"exploded\"\nords_status = \"End of life\"", 2, "give it as a synonym of one of"),
         ("[[code]]\nlist = \"role\"\nkey = \"guilty\"\nname = \"guilty\"", 3, "give it as a synonym of one of: primary"),
@@ -318,7 +339,14 @@ fn every_entry_of_a_list_is_used() {
         assert!(components.iter().any(|component| component.subunit == subunit.key), "no component in {}", subunit.key);
     }
     for caution in &vocabulary().cautions {
-        assert!(caution.always || components.iter().any(|component| component.cautions.contains(&caution.key)), "{}", caution.key);
+        let words = vocabulary();
+        let used = components
+            .iter()
+            .map(|component| &component.cautions)
+            .chain(words.categories.iter().map(|category| &category.cautions))
+            .chain(words.traits.iter().map(|known| &known.cautions))
+            .chain(words.symptoms.iter().map(|symptom| &symptom.cautions));
+        assert!(caution.always || used.flatten().any(|key| *key == caution.key), "{}", caution.key);
     }
     for mode in &vocabulary().failure_modes {
         assert!(components.iter().any(|component| component.failure_modes.contains(&mode.key)), "{}", mode.key);
@@ -394,7 +422,7 @@ fn the_agreed_keys_exist() {
         vacuum_brush_roll vacuum_filter cable_rewind vacuum_battery drum_rollers jockey_pulley condenser heat_pump_unit dryer_heater \
         moisture_sensor thermal_cutout dryer_belt door_spring float_switch lamp";
     let symptoms = "drum_does_not_turn no_power trips_supply rumbling_on_spin does_not_drain does_not_fill does_not_heat leaks \
-        door_does_not_open door_does_not_lock error_code noisy burning_smell vibrates_on_spin does_not_spin stops_mid_cycle overfills \
+        door_does_not_open door_does_not_lock error_code noisy fire_or_smoke vibrates_on_spin does_not_spin stops_mid_cycle overfills \
         mouldy_smell not_cooling too_cold ices_up compressor_clicks does_not_dry poor_wash_result does_not_dispense sparks_inside \
         turntable_does_not_turn no_suction runs_intermittently overheats display_dead ticking_when_turned_by_hand grinding";
     let categories = "washing_machine washer_dryer tumble_dryer dishwasher refrigerator freezer fridge_freezer oven hob microwave_oven \
@@ -418,4 +446,58 @@ fn the_agreed_keys_exist() {
         vocabulary().outcomes.iter().map(|outcome| outcome.key.as_str()).collect::<Vec<_>>(),
         outcomes.split_whitespace().collect::<Vec<_>>()
     );
+}
+
+/// No spelling of an emergency is one of an ordinary symptom, and none of an ordinary symptom reads as an emergency.
+#[test]
+fn emergencies_and_ordinary_symptoms_are_told_apart() {
+    for symptom in &vocabulary().symptoms {
+        let of_category =
+            symptom.synonyms_in.iter().flat_map(|(category, texts)| texts.iter().map(move |text| (text, Some(category.as_str()))));
+        let general = [&symptom.key, &symptom.name].into_iter().chain(&symptom.synonyms);
+        let categories: Vec<&str> = match symptom.categories[..] {
+            [] => vocabulary().categories.iter().map(|category| category.key.as_str()).collect(),
+            ref some => some.iter().map(String::as_str).collect(),
+        };
+        let general = general.flat_map(|text| categories.iter().map(move |category| (text, Some(*category))));
+        for (text, category) in general.chain(of_category) {
+            let read = emergencies().read(text, category);
+            match symptom.emergency {
+                Some(_) => assert!(read.contains(&symptom.key.as_str()), "`{text}` in {category:?}: {read:?}"),
+                None => assert_eq!(read, [""; 0], "`{text}` in {category:?} is a spelling of {}", symptom.key),
+            }
+        }
+    }
+}
+
+#[test]
+fn every_advice_is_in_sentences_and_names_its_source() {
+    let urgent: Vec<_> = vocabulary().symptoms.iter().filter_map(|symptom| Some((&symptom.key, symptom.emergency.as_ref()?))).collect();
+    assert_eq!(
+        urgent.iter().map(|(key, _)| key.as_str()).collect::<Vec<_>>(),
+        ["gas_smell", "electric_shock", "fire_or_smoke", "water_near_electricity", "battery_danger", "microwave_leak"]
+    );
+    for (key, advice) in urgent {
+        let sentences = advice.now.iter().chain([&advice.until, &advice.source]);
+        assert!(sentences.clone().count() >= 5 && sentences.clone().all(|text| text.ends_with('.')), "{key}");
+        assert!(!advice.qualified.is_empty(), "{key}");
+    }
+    for (key, source) in (vocabulary().cautions.iter().map(|entry| (&entry.key, &entry.source)))
+        .chain(vocabulary().closing_tests.iter().map(|entry| (&entry.key, &entry.source)))
+    {
+        assert!(source.ends_with('.'), "{key}: `{source}`");
+    }
+}
+
+/// Words that are put right to a word of an emergency must not be ordinary words of this vocabulary.
+#[test]
+fn no_word_of_the_vocabulary_is_taken_for_a_slip_of_the_finger() {
+    let rules = emergencies();
+    for list in List::ALL {
+        for (term, key) in vocabulary().index(list).terms(None) {
+            for word in term.split(' ').filter(|word| vocabulary().emergency(key).is_none() && !rules.known.contains(*word)) {
+                assert_eq!(rules.put_right(word), word, "{key}");
+            }
+        }
+    }
 }

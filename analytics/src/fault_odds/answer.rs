@@ -1,12 +1,13 @@
-//! The answer to one question: odds, what they rest on, the order of checks, what goes with the likeliest faults.
+//! The answer to one question: what can hurt somebody, odds, what they rest on, the order of checks, what goes with the likeliest faults.
 
 use fixodds_estimators::fault_odds::{CategoryOdds, Question};
-use fixodds_estimators::search_order::{Check, SearchOrder, comparable, search_order};
+use fixodds_estimators::search_order::{Check, DeadFirst, comparable, dead_checks_first};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use fixodds_schemas::vocabulary::vocabulary;
 use serde::Serialize;
 
 use super::economics_answer::economics;
+use super::safety::{is_checked_dead, is_emergency};
 use super::{Category, Consequence, EconomicsAnswer, FaultOdds, RepairScope};
 
 /// Minutes that checking a component takes where the vocabulary does not say (common practice, no source).
@@ -50,7 +51,7 @@ pub struct ComponentOdds {
     pub probability: Interval,
 }
 
-/// One check in the order that finds the fault soonest on average.
+/// One check in the order that finds the fault soonest on average, all dead checks before all live ones.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CheckStep {
     pub component: String,
@@ -58,6 +59,8 @@ pub struct CheckStep {
     pub subunit: String,
     /// Whether this check is the first there.
     pub opens: bool,
+    /// Whether it is done under power.
+    pub live: bool,
     /// Minutes it takes, getting at it included.
     pub minutes: f64,
     pub minutes_elapsed: f64,
@@ -66,22 +69,30 @@ pub struct CheckStep {
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Answer {
+    /// Keys of the symptoms asked for that are emergencies: what to do comes before anything else.
+    pub emergencies: Vec<String>,
     pub asked: Asked,
     pub basis: Basis,
     /// Edges of the age band in years; the last band has no upper edge.
     pub age_band: Option<(f64, Option<f64>)>,
     /// All components of the category, the likeliest first.
     pub odds: Vec<ComponentOdds>,
+    /// Keys of what is looked at first, since it costs nothing.
+    pub first_looks: Vec<String>,
     pub checks: Vec<CheckStep>,
     pub expected_minutes: f64,
+    /// How many of those minutes are the price of doing all dead checks before live ones.
+    pub dead_first_minutes: f64,
     /// How many checks, in this order, find the fault with a probability of 90 %.
     pub checks_to_90_percent: usize,
     /// Damage that goes with the likeliest faults more often than with others.
     pub consequences: Vec<Consequence>,
     /// Return of those faults, by what was replaced.
     pub repair_scopes: Vec<RepairScope>,
-    /// Keys of the cautions for all that is to be checked, in the order of reading.
+    /// Keys of the cautions for the machine, what is reported of it and all that is to be checked, in the order of reading.
     pub cautions: Vec<String>,
+    /// Keys of the tests after any repair.
+    pub closing_tests: Vec<String>,
     pub economics: EconomicsAnswer,
 }
 
@@ -89,12 +100,13 @@ impl FaultOdds {
     /// Answers a question; keys that the records do not have count as not known.
     ///
     /// # Errors
-    /// The records hold no job of that category, or a symptom is none of its.
+    /// The records hold no job of that category, or a symptom is none of its. An emergency counts as a symptom where it is on record.
     pub fn answer(&self, asked: Asked) -> Result<Answer, CannotEstimate> {
         let category = self.category(&asked.category).ok_or(CannotEstimate::NoObservations)?;
         let symptoms: Vec<usize> = asked
             .symptoms
             .iter()
+            .filter(|key| category.symptoms.contains(key) || !is_emergency(key))
             .map(|key| category.symptoms.iter().position(|known| known == key))
             .collect::<Option<_>>()
             .ok_or_else(|| CannotEstimate::InvalidInput("a symptom that no record of the category mentions".to_owned()))?;
@@ -127,8 +139,12 @@ impl FaultOdds {
         let to_most = order.steps.iter().position(|step| step.probability_found >= MOST_OF_IT).map_or(order.steps.len(), |at| at + 1);
         let checks = steps(category, &order, &subunits);
         let cautioned = checks.iter().take(to_most).filter_map(|step| vocabulary().component(&step.component));
-        let cautions = vocabulary().cautions_for(cautioned).into_iter().map(|caution| caution.key.clone()).collect();
+        let cautions = self.cautions(&asked, cautioned);
+        let words = vocabulary();
         Ok(Answer {
+            emergencies: asked.symptoms.iter().filter(|key| is_emergency(key)).cloned().collect(),
+            first_looks: words.first_looks_of(&asked.category).map(|look| look.key.clone()).collect(),
+            closing_tests: words.closing_tests_of(&asked.category).map(|test| test.key.clone()).collect(),
             basis,
             age_band: band.map(|(_, from, to)| (from, to)),
             consequences: of_components(&likeliest, &category.consequences, |found| &found.component)
@@ -139,6 +155,7 @@ impl FaultOdds {
             odds,
             checks,
             expected_minutes: order.expected_minutes,
+            dead_first_minutes: order.dead_first_minutes,
             checks_to_90_percent: to_most,
             cautions,
             economics,
@@ -162,7 +179,7 @@ fn check_minutes(component: &str) -> f64 {
 }
 
 /// The best order of checks, and the subunit that each group stands for.
-fn order<'a>(category: &'a Category, probabilities: &[Interval]) -> Result<(SearchOrder, Vec<&'a str>), CannotEstimate> {
+fn order<'a>(category: &'a Category, probabilities: &[Interval]) -> Result<(DeadFirst, Vec<&'a str>), CannotEstimate> {
     // A component that the vocabulary does not have is got at by itself.
     let subunit = |component: &'a String| vocabulary().component(component).map_or(component.as_str(), |known| known.subunit.as_str());
     let mut subunits: Vec<&str> = Vec::new();
@@ -188,12 +205,13 @@ fn order<'a>(category: &'a Category, probabilities: &[Interval]) -> Result<(Sear
             probability: odds.estimate,
             minutes: check_minutes(component) - opening[*group],
             group: *group,
+            live: !is_checked_dead(component),
         })
         .collect();
-    Ok((search_order(&checks, &opening)?, groups.iter().map(|group| subunits[*group]).collect()))
+    Ok((dead_checks_first(&checks, &opening)?, groups.iter().map(|group| subunits[*group]).collect()))
 }
 
-fn steps(category: &Category, order: &SearchOrder, subunits: &[&str]) -> Vec<CheckStep> {
+fn steps(category: &Category, order: &DeadFirst, subunits: &[&str]) -> Vec<CheckStep> {
     let mut elapsed = 0.0;
     order
         .steps
@@ -205,6 +223,7 @@ fn steps(category: &Category, order: &SearchOrder, subunits: &[&str]) -> Vec<Che
                 component: category.components[step.check].clone(),
                 subunit: subunits[step.check].to_owned(),
                 opens: step.opens,
+                live: !is_checked_dead(&category.components[step.check]),
                 minutes,
                 minutes_elapsed: step.minutes_elapsed,
                 probability_found: step.probability_found,

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
 use fixodds_schemas::store_layout::StoreLayout;
+use fixodds_schemas::vocabulary::ModelTrait;
 use serde::{Deserialize, Serialize};
 
 use crate::engine::Engine;
@@ -21,6 +22,7 @@ mod donor;
 mod economics;
 mod economics_answer;
 mod records;
+mod safety;
 mod scoring;
 mod search;
 mod tables;
@@ -53,6 +55,9 @@ pub struct FaultOdds {
     pub settings_rest_on_jobs: u64,
     pub categories: Vec<Category>,
     pub skill: Vec<SkillRow>,
+    /// What the catalogue says of a model, as far as a caution depends on it; by key of the model.
+    #[serde(default)]
+    pub designs: BTreeMap<String, Vec<ModelTrait>>,
 }
 
 /// One category of appliance, with the positions that its counts refer to.
@@ -138,5 +143,6 @@ pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, 
         settings_rest_on_jobs,
         categories,
         skill,
+        designs: safety::designs(engine)?,
     })
 }

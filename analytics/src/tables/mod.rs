@@ -5,6 +5,7 @@ use crate::error::AnalyticsError;
 use crate::evidence_rows::EvidenceRows;
 
 mod cascade;
+mod closing_test;
 mod declared_lived;
 mod design_contrast;
 mod donor_value;
@@ -43,6 +44,7 @@ pub(crate) const ALL: &[(&str, Build)] = &[
     ("outcome", outcome::build),
     ("outcome_by_age", outcome_by_age::build),
     ("write_off_reason", write_off_reason::build),
+    ("closing_test", closing_test::build),
     ("sealed_write_off", sealed_write_off::build),
     ("design_contrast", design_contrast::build),
     ("model_standing", model_standing::build),

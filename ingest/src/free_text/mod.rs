@@ -12,7 +12,7 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::rc::Rc;
 
-use fixodds_schemas::{List, TextRules, Vocabulary, normalise, terms::match_key};
+use fixodds_schemas::{List, TextRules, Vocabulary, emergencies, normalise, terms::match_key};
 use serde::Serialize;
 
 use crate::normalise::terms::TermReader;
@@ -217,7 +217,8 @@ impl<'a> FreeTextReader<'a> {
         symptoms.retain(|(range, key)| self.is_symptom(&tokens, &mentions, range, key));
         let mut reading = TextReading::default();
         (reading.findings, reading.suspected) = self.findings(&mentions);
-        reading.symptoms = symptoms.into_iter().map(|(_, key)| key).collect::<BTreeSet<_>>().into_iter().collect();
+        let urgent = emergencies().read(text, category).into_iter().map(str::to_owned);
+        reading.symptoms = symptoms.into_iter().map(|(_, key)| key).chain(urgent).collect::<BTreeSet<_>>().into_iter().collect();
         let reason_keys: Vec<&str> = reasons.iter().map(|(_, key)| key.as_str()).collect();
         // the vocabulary lists the general reasons last
         reading.reason = self.vocabulary.reasons.iter().map(|reason| &reason.key).find(|key| reason_keys.contains(&key.as_str())).cloned();

@@ -1,11 +1,12 @@
-//! Words of the vocabulary: known spellings first, then misspellings within edit distance, and cells that hold several terms.
+//! Words of the vocabulary: known spellings first, then misspellings within edit distance, and cells that hold several terms. Before
+//! all that, what customers say is read for emergencies: no text that tells of one is read as an ordinary symptom.
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::rc::Rc;
 
-use fixodds_schemas::{List, Match, TermIndex, Vocabulary, normalise, terms::match_key};
+use fixodds_schemas::{List, Match, TermIndex, Vocabulary, emergencies, normalise, terms::match_key};
 
 use super::is_blank;
 use crate::quarantine::Reason;
@@ -105,12 +106,28 @@ impl<'a> TermReader<'a> {
     #[must_use]
     pub fn several(&self, text: &str, category: Option<&str>) -> RecognisedTerms {
         let mut found = RecognisedTerms::default();
+        // The words of an emergency may stand in several parts of the cell.
+        let tells_of_emergency = self.add_emergencies(text, category, &mut found);
         if text.len() > LONGEST_CELL {
             found.set_aside.push((text.to_owned(), self.unknown()));
         } else {
             self.split(text, category, Joint::ALL, &mut found);
         }
+        if tells_of_emergency {
+            found.set_aside.clear();
+        }
         found
+    }
+
+    /// Adds the emergencies that a text tells of; whether it tells of any.
+    fn add_emergencies(&self, text: &str, category: Option<&str>, found: &mut RecognisedTerms) -> bool {
+        let keys = self.emergencies(text, category);
+        keys.iter().for_each(|key| found.add(Recognised { key: (*key).to_owned(), how: How::Known }));
+        !keys.is_empty()
+    }
+
+    fn emergencies(&self, text: &str, category: Option<&str>) -> Vec<&'static str> {
+        if self.list == List::Symptom { emergencies().read(text, category) } else { Vec::new() }
     }
 
     fn split(&self, text: &str, category: Option<&str>, joints: &[Joint], found: &mut RecognisedTerms) {
@@ -121,6 +138,9 @@ impl<'a> TermReader<'a> {
             Err(_) => {}
         }
         let Some((joint, finer_joints)) = joints.split_first() else {
+            if self.add_emergencies(text, category, found) {
+                return;
+            }
             return match self.one(text, category) {
                 Ok(Some(term)) => found.add(term),
                 Ok(None) => {}
@@ -179,6 +199,9 @@ impl<'a> TermReader<'a> {
     }
 
     fn known(&self, text: &str, category: Option<&str>) -> Result<Recognised, Reason> {
+        if !self.emergencies(text, category).is_empty() {
+            return Err(self.unknown());
+        }
         let text_key = match_key(text);
         if let Some(key) = self.mapped.get(&text_key) {
             return Ok(Recognised { key: key.clone(), how: How::Mapped });
@@ -389,6 +412,20 @@ mod tests {
         assert_eq!(keys("Drain pump and door lock & drive belt"), ["drain_pump", "door_lock", "drive_belt"]);
         assert_eq!(keys("drain pump\ndoor lock + drain pump"), ["drain_pump", "door_lock"]);
         assert_eq!(keys("drain pump, door lock, drive belt"), ["drain_pump", "door_lock", "drive_belt"]);
+    }
+
+    #[test]
+    fn an_emergency_goes_before_everything_else() {
+        let mapped = BTreeMap::from([("smell of gas".to_owned(), "does_not_ignite".to_owned())]);
+        let symptoms = TermReader::new(vocabulary(), List::Symptom, &mapped);
+        let keys = |text: &str| symptoms.several(text, Some("hob")).terms.into_iter().map(|term| term.key).collect::<Vec<_>>();
+        assert_eq!(keys("smell of gas"), ["gas_smell"]);
+        assert_eq!(keys("won't light and smell of gas"), ["gas_smell", "does_not_ignite"]);
+        assert_eq!(keys("won't light, smels of gas"), ["gas_smell", "does_not_ignite"]);
+        assert_eq!(keys("the socket behind it / is wet; noisy"), ["water_near_electricity", "noisy"]);
+        assert_eq!(keys(&format!("{} smoke", "and then ".repeat(60))), ["fire_or_smoke"]);
+        assert_eq!(keys("gas_smell;electric_shock"), ["gas_smell", "electric_shock"]);
+        assert_eq!(keys("no smell of gas"), [""; 0]);
     }
 
     #[test]

@@ -1,10 +1,11 @@
 //! The technician's question as one page: a file that works offline on a phone and works out in the browser the numbers of
 //! `fixodds odds`, from the same counts.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use fixodds_analytics::fault_odds::FaultOdds;
-use fixodds_schemas::vocabulary::{Caution, List, Vocabulary};
+use fixodds_schemas::emergencies::{Emergencies, emergencies};
+use fixodds_schemas::vocabulary::{Advice, Caution, Check, ClosingTest, FirstLook, List, Trait, Vocabulary};
 use minijinja::{Environment, context};
 use serde::Serialize;
 
@@ -39,6 +40,15 @@ struct Words<'a> {
     subunits: BTreeMap<&'a str, &'a str>,
     /// In the order of reading.
     cautions: Vec<&'a Caution>,
+    category_cautions: BTreeMap<&'a str, &'a [String]>,
+    symptom_cautions: BTreeMap<&'a str, &'a [String]>,
+    traits: &'a [Trait],
+    emergencies: BTreeMap<&'a str, &'a Advice>,
+    /// Categories of the emergencies that do not occur in all.
+    emergency_categories: BTreeMap<&'a str, &'a [String]>,
+    emergency_rules: &'a Emergencies,
+    first_looks: &'a [FirstLook],
+    closing_tests: &'a [ClosingTest],
 }
 
 #[derive(Serialize)]
@@ -46,6 +56,7 @@ struct ComponentWords<'a> {
     name: &'a str,
     subunit: &'a str,
     check_minutes: f64,
+    check: Option<Check>,
     cautions: &'a [String],
 }
 
@@ -68,16 +79,24 @@ fn words<'a>(odds: &'a FaultOdds, vocabulary: &'a Vocabulary) -> Words<'a> {
     };
     let component = |key: &'a String| {
         let known = vocabulary.component(key)?;
-        let words =
-            ComponentWords { name: &known.name, subunit: &known.subunit, check_minutes: known.check_minutes, cautions: &known.cautions };
+        let words = ComponentWords {
+            name: &known.name,
+            subunit: &known.subunit,
+            check_minutes: known.check_minutes,
+            check: known.check,
+            cautions: &known.cautions,
+        };
         Some((key.as_str(), words))
     };
     let mut cautions: Vec<&Caution> = vocabulary.cautions.iter().collect();
     cautions.sort_by_key(|caution| caution.order);
+    let urgent = || vocabulary.symptoms.iter().filter_map(|symptom| Some((symptom, symptom.emergency.as_ref()?)));
+    let on_record = odds.categories.iter().flat_map(|category| &category.symptoms);
+    let reported: BTreeSet<&String> = on_record.chain(urgent().map(|(symptom, _)| &symptom.key)).collect();
     Words {
         categories: names(List::Category, &mut odds.categories.iter().map(|category| &category.key)),
         components: odds.categories.iter().flat_map(|category| &category.components).filter_map(component).collect(),
-        symptoms: names(List::Symptom, &mut odds.categories.iter().flat_map(|category| &category.symptoms)),
+        symptoms: names(List::Symptom, &mut reported.into_iter()),
         reasons: names(List::Reason, &mut odds.categories.iter().flat_map(|category| &category.economics.reasons)),
         origins: names(
             List::PartSource,
@@ -85,5 +104,13 @@ fn words<'a>(odds: &'a FaultOdds, vocabulary: &'a Vocabulary) -> Words<'a> {
         ),
         subunits: vocabulary.subunits.iter().map(|subunit| (subunit.key.as_str(), subunit.name.as_str())).collect(),
         cautions,
+        category_cautions: vocabulary.categories.iter().map(|category| (category.key.as_str(), category.cautions.as_slice())).collect(),
+        symptom_cautions: vocabulary.symptoms.iter().map(|symptom| (symptom.key.as_str(), symptom.cautions.as_slice())).collect(),
+        traits: &vocabulary.traits,
+        emergencies: urgent().map(|(symptom, advice)| (symptom.key.as_str(), advice)).collect(),
+        emergency_categories: urgent().map(|(symptom, _)| (symptom.key.as_str(), symptom.categories.as_slice())).collect(),
+        emergency_rules: emergencies(),
+        first_looks: &vocabulary.first_looks,
+        closing_tests: &vocabulary.closing_tests,
     }
 }

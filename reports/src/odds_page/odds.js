@@ -96,32 +96,42 @@ function probabilities(odds, groups, band, symptoms) {
   });
 }
 
-/** The order of checks with the least expected time. */
-function searchOrder(checks, opening) {
+/** The best order of each run of checks after the one before; what was opened stays open. */
+function inTurn(checks, opening, runs) {
   const ratio = position => comparable(checks[position].probability / checks[position].minutes);
-  const left = opening.map((_, group) => checks.map((_, position) => position)
-    .filter(position => checks[position].group === group).sort((a, b) => ratio(b) - ratio(a) || a - b));
   const opened = opening.map(() => false);
   const steps = [];
   let minutes = 0, found = 0, expected = 0;
-  while (steps.length < checks.length) {
-    let best = null;
-    left.forEach((waiting, group) => {
-      if (waiting.length === 0) return;
-      const offer = { group, ...bestFew(waiting, checks, opened[group] ? 0 : opening[group]) };
-      if (!best || offer.ratio > best.ratio) best = offer;
-    });
-    for (const position of left[best.group].splice(0, best.count)) {
-      const opens = !opened[best.group];
-      opened[best.group] = true;
-      const taken = checks[position].minutes + (opens ? opening[best.group] : 0);
-      minutes += taken;
-      found += checks[position].probability;
-      expected += checks[position].probability * minutes;
-      steps.push({ position, opens, minutes: taken, minutes_elapsed: minutes, probability_found: found });
+  for (const belongs of runs) {
+    const left = opening.map((_, group) => checks.map((_, position) => position)
+      .filter(position => checks[position].group === group && belongs(checks[position])).sort((a, b) => ratio(b) - ratio(a) || a - b));
+    for (;;) {
+      let best = null;
+      left.forEach((waiting, group) => {
+        if (waiting.length === 0) return;
+        const offer = { group, ...bestFew(waiting, checks, opened[group] ? 0 : opening[group]) };
+        if (!best || offer.ratio > best.ratio) best = offer;
+      });
+      if (!best) break;
+      for (const position of left[best.group].splice(0, best.count)) {
+        const opens = !opened[best.group];
+        opened[best.group] = true;
+        const taken = checks[position].minutes + (opens ? opening[best.group] : 0);
+        minutes += taken;
+        found += checks[position].probability;
+        expected += checks[position].probability * minutes;
+        steps.push({ position, opens, live: checks[position].live, minutes: taken, minutes_elapsed: minutes, probability_found: found });
+      }
     }
   }
   return { steps, expected_minutes: expected / found };
+}
+
+/** The order with the least expected time among those that begin with all dead checks, and what that rule costs. */
+function deadChecksFirst(checks, opening) {
+  const free = inTurn(checks, opening, [() => true]);
+  const order = inTurn(checks, opening, [check => !check.live, check => check.live]);
+  return { ...order, dead_first_minutes: Math.max(order.expected_minutes - free.expected_minutes, 0) };
 }
 
 function bestFew(waiting, checks, opening) {
@@ -227,6 +237,63 @@ function economicsOf(category, asked, band, odds, likeliest) {
   };
 }
 
+/** The fewest edits (swaps of neighbours too) between two words, or more than `most`. */
+function editDistance(a, b, most) {
+  if (Math.abs(a.length - b.length) > most) return most + 1;
+  const rows = [Array.from({ length: b.length + 1 }, (_, j) => j)];
+  for (let i = 1; i <= a.length; i++) {
+    rows[i] = [i];
+    for (let j = 1; j <= b.length; j++) {
+      const swap = i > 1 && j > 1 && a[i - 1] === b[j - 2] && a[i - 2] === b[j - 1] ? rows[i - 2][j - 2] + 1 : Infinity;
+      rows[i][j] = Math.min(rows[i - 1][j] + 1, rows[i][j - 1] + 1, rows[i - 1][j - 1] + (a[i - 1] === b[j - 1] ? 0 : 1), swap);
+    }
+  }
+  return rows[a.length][b.length];
+}
+
+/** Reads emergencies out of what a customer says, by the rules and in the steps of schemas/src/emergencies.rs. */
+function emergencyReader(rules) {
+  const compiled = list => list.map(({ pattern, ...about }) => ({ ...about, expression: new RegExp(pattern, 'g') }));
+  const ordinary = compiled(rules.ordinary), emergency = compiled(rules.emergency), known = new Set(rules.known);
+
+  function putRight(word) {
+    if (word.length < 5 || known.has(word)) return word;
+    let best = null;
+    for (const spelt of rules.spelt) {
+      const allowed = Math.min(spelt.length, word.length) >= 9 ? 2 : 1;
+      const distance = spelt.length < 5 ? allowed + 1 : editDistance(word, spelt, allowed);
+      if (distance <= allowed && (!best || distance < best.distance)) best = { distance, spelt };
+    }
+    return best?.spelt ?? word;
+  }
+
+  function wordsOf(text) {
+    const words = [];
+    let word = '';
+    for (const character of `${text} `) {
+      if (/[a-zA-Z0-9]/.test(character)) word += character.toLowerCase();
+      else if (/[\p{Alphabetic}\p{N}]/u.test(character)) word += 'x';
+      else if (!"'\u2019\u2018`".includes(character)) {
+        if (word !== '') words.push(putRight(word));
+        word = '';
+        if (',.;:!?()\n\r\u2013\u2014"+'.includes(character) && words.length > 0 && words.at(-1) !== ',') words.push(',');
+      }
+    }
+    return words.map(word => ` ${word}`).join('');
+  }
+
+  return (text, category) => {
+    const holds = rule => !category || (rule.categories.length === 0 || rule.categories.includes(category)) && !rule.except.includes(category);
+    let words = wordsOf(text);
+    for (const { categories, expression } of ordinary) {
+      if (categories.length === 0 || categories.includes(category)) words = words.replace(expression, ' ,');
+    }
+    const found = [...new Set(emergency.filter(rule => holds(rule) && words.search(rule.expression) >= 0).map(rule => rule.symptom))];
+    const replaced = found.flatMap(key => own(rules.instead_of, key) ?? []);
+    return found.filter(key => !replaced.includes(key));
+  };
+}
+
 /** Answers questions from the embedded counts. */
 function technician(data) {
   const { odds, words } = data;
@@ -252,12 +319,25 @@ function technician(data) {
     const opening = shortest.map(shortest => shortest * OPENING_PART);
     const checks = category.components.map((key, k) => {
       const group = subunits.indexOf(subunit(key));
-      return { probability: answers[k].estimate, minutes: minutes(key) - opening[group], group };
+      return { probability: answers[k].estimate, minutes: minutes(key) - opening[group], group, live: own(words.components, key)?.check !== 'dead' };
     });
-    const order = searchOrder(checks, opening);
+    const order = deadChecksFirst(checks, opening);
     const steps = order.steps.map(({ position, ...step }) => ({ component: category.components[position], subunit: subunit(category.components[position]), ...step }));
-    return { checks: steps, expected_minutes: order.expected_minutes };
+    return { checks: steps, expected_minutes: order.expected_minutes, dead_first_minutes: order.dead_first_minutes };
   }
+
+  /** Keys of the cautions for a machine and for components to be checked in it: `cautions_for` in schemas/src/vocabulary.rs. */
+  function cautionsFor(asked, components) {
+    const settled = own(odds.designs, asked.model) ?? [];
+    const traits = words.traits.filter(known => known.categories.includes(asked.category) && !settled.includes(known.absent_if));
+    const made = asked.age_years == null ? -Infinity : Number(odds.as_of.slice(0, 4)) - asked.age_years - 1;
+    const keys = new Set([...own(words.category_cautions, asked.category) ?? [], ...traits.flatMap(known => known.cautions),
+      ...asked.symptoms.flatMap(key => own(words.symptom_cautions, key) ?? []), ...components.flatMap(key => own(words.components, key)?.cautions ?? [])]);
+    return words.cautions.filter(caution => (caution.always || keys.has(caution.key)) && (caution.made_before == null || made < caution.made_before))
+      .map(caution => caution.key);
+  }
+
+  const ofCategory = (list, category) => list.filter(one => one.categories.length === 0 || one.categories.includes(category)).map(one => one.key);
 
   function answer(asked) {
     const category = categoryOf(asked.category);
@@ -273,11 +353,13 @@ function technician(data) {
     const toMost = reached < 0 ? order.checks.length : reached + 1;
     const likeliest = likely.slice(0, FAULTS_WITH_CONSEQUENCES).map(({ component }) => component);
     const of = known => likeliest.flatMap(component => known.filter(found => found.component === component));
-    const cautioned = new Set(order.checks.slice(0, toMost).flatMap(step => own(words.components, step.component)?.cautions ?? []));
     const total = group => group && sum(group.jobs.map(([, jobs]) => jobs));
     const inBand = row => band == null ? sum(row) : row[band];
     return {
+      emergencies: asked.symptoms.filter(key => own(words.emergencies, key)),
       asked,
+      first_looks: ofCategory(words.first_looks, asked.category),
+      closing_tests: ofCategory(words.closing_tests, asked.category),
       basis: {
         model_jobs: total(groups[2]),
         platform_jobs: total(groups[1]),
@@ -292,7 +374,7 @@ function technician(data) {
       consequences: of(category.consequences).filter(found => found.lift_lower > 1),
       repair_scopes: of(category.repair_scopes),
       economics: economicsOf(category, asked, band, answers, byOdds.slice(0, FAULTS_WITH_CONSEQUENCES)),
-      cautions: words.cautions.filter(caution => caution.always || cautioned.has(caution.key)).map(caution => caution.key),
+      cautions: cautionsFor(asked, order.checks.slice(0, toMost).map(step => step.component)),
     };
   }
 
@@ -325,5 +407,5 @@ function technician(data) {
     return [];
   }
 
-  return { answer, findModels, categoryOf };
+  return { answer, findModels, categoryOf, readEmergencies: emergencyReader(words.emergency_rules) };
 }

@@ -6,12 +6,13 @@ const answers = technician(data);
 const MOST_FOUND = 6;
 const MOST_ODDS = 8;
 const MOST_CHECKS = 12;
+const MOST_LIVE_CHECKS = 6;
 const MOST_MODELS = 4;
 const MOST_DONOR_PARTS = 3;
 const HIGHEST_AGE_YEARS = 40;
 
 const at = id => document.getElementById(id);
-const state = { category: '', brand: null, platform: null, model: null, symptoms: new Set() };
+const state = { category: '', brand: null, platform: null, model: null, symptoms: new Set(), qualified: '' };
 
 function element(name, text, properties = {}) {
   const made = document.createElement(name);
@@ -30,8 +31,11 @@ const capital = text => text.charAt(0).toUpperCase() + text.slice(1);
 const named = (list, key) => own(list, key)?.name ?? own(list, key) ?? key.replaceAll('_', ' ');
 const component = key => capital(named(data.words.components, key));
 
+/** An emergency stays one whatever machine it turns out to be. */
+const urgentOf = symptoms => new Set([...symptoms].filter(key => own(data.words.emergencies, key)));
+
 function choose(model) {
-  Object.assign(state, { category: model.category, brand: model.brand, platform: model.platform, model: model.key, symptoms: new Set() });
+  Object.assign(state, { category: model.category, brand: model.brand, platform: model.platform, model: model.key, symptoms: urgentOf(state.symptoms) });
   at('model').value = model.key;
   at('category').value = model.category;
   at('found').replaceChildren();
@@ -58,10 +62,18 @@ function search() {
   show();
 }
 
+/** Emergencies that may be ticked: those of the category, or all where it is not known. */
+const emergenciesOf = category => Object.keys(data.words.emergencies).filter(key => {
+  const only = data.words.emergency_categories[key];
+  return only.length === 0 || category === '' || only.includes(category);
+});
+
 function showSymptoms() {
   const category = answers.categoryOf(state.category);
-  at('symptoms').replaceChildren(...(category?.symptoms ?? []).map(key => {
-    const label = element('label');
+  const urgent = emergenciesOf(state.category);
+  const others = (category?.symptoms ?? []).filter(key => !own(data.words.emergencies, key));
+  at('symptoms').replaceChildren(...[...urgent, ...others].map(key => {
+    const label = element('label', null, { className: own(data.words.emergencies, key) ? 'urgent' : '' });
     const box = element('input', null, { type: 'checkbox', value: key, checked: state.symptoms.has(key) });
     box.addEventListener('change', () => {
       if (box.checked) state.symptoms.add(key); else state.symptoms.delete(key);
@@ -78,19 +90,46 @@ function amount(id) {
   return typed >= 0 && typed <= 1e6 ? typed : null;
 }
 
+/** Emergencies that were ticked, or that the words typed tell of. */
+function emergenciesNow() {
+  const said = ['said', 'model'].flatMap(id => answers.readEmergencies(at(id).value, state.category));
+  return Object.keys(data.words.emergencies).filter(key => state.symptoms.has(key) || said.includes(key));
+}
+
+/** What to do now comes before everything; the odds only after somebody says that they are qualified. */
+function showEmergencies(found) {
+  const isNew = at('emergency').hidden && found.length > 0;
+  at('emergency').hidden = found.length === 0;
+  at('advice').replaceChildren(...found.flatMap(key => {
+    const { now, until, qualified } = data.words.emergencies[key];
+    const steps = element('ol');
+    steps.append(...now.map(step => element('li', step)));
+    return [element('h3', named(data.words.symptoms, key)), steps, element('p', until, { className: 'stop' }),
+      element('p', `Whoever looks for the fault: ${qualified}. Nobody else.`)];
+  }));
+  const isSettled = state.qualified === found.join();
+  at('qualified').hidden = found.length === 0 || isSettled || state.category === '';
+  at('only-qualified').hidden = found.length === 0;
+  at('only-qualified').textContent = `Only for ${[...new Set(found.map(key => data.words.emergencies[key].qualified))].join('; ')}.`;
+  if (isNew) window.scrollTo(0, 0);
+  return found.length === 0 || isSettled;
+}
+
 /** The question as it stands; symptoms sorted, as the command does. */
 function asked() {
   const age = at('age').value === '' ? null : Number(at('age').value);
   const sensible = age != null && age >= 0 && age <= HIGHEST_AGE_YEARS;
   return {
     category: state.category, brand: state.brand, platform: state.platform, model: state.model,
-    age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'), symptoms: [...state.symptoms].sort(),
+    age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'),
+    symptoms: [...new Set([...state.symptoms, ...emergenciesNow()])].sort(),
   };
 }
 
 function show() {
   const known = state.category !== '';
-  at('answer').hidden = !known;
+  const mayGoOn = showEmergencies(emergenciesNow());
+  at('answer').hidden = !known || !mayGoOn;
   at('start').hidden = known;
   const age = at('age').value;
   at('age-note').textContent = age !== '' && !(Number(age) >= 0 && Number(age) <= HIGHEST_AGE_YEARS) ? 'That age cannot be; it does not count.' : '';
@@ -104,6 +143,13 @@ function show() {
     return item;
   }));
   showOdds(answer);
+  const lines = (list, keys) => list.filter(one => keys.includes(one.key)).map(one => {
+    const item = element('li');
+    item.append(element('strong', `${one.name}. `), one.text);
+    return item;
+  });
+  at('looks').replaceChildren(...lines(data.words.first_looks, answer.first_looks));
+  at('closing').replaceChildren(...lines(data.words.closing_tests, answer.closing_tests));
   showChecks(answer);
   showConsequences(answer);
   showEconomics(answer.economics);
@@ -142,16 +188,30 @@ function showOdds(answer) {
 }
 
 function showChecks(answer) {
-  const shown = answer.checks.slice(0, Math.min(answer.checks_to_90_percent, MOST_CHECKS));
-  at('checks').replaceChildren(...shown.map((step, position) => {
+  const needed = answer.checks.slice(0, answer.checks_to_90_percent);
+  const dead = needed.filter(step => !step.live), live = needed.filter(step => step.live);
+  at('checks').replaceChildren(...checkItems(dead, MOST_CHECKS, 'dead'));
+  at('live-checks').replaceChildren(...checkItems(live, MOST_LIVE_CHECKS, 'live'));
+  at('live').hidden = live.length === 0;
+  at('minutes').textContent = `${answer.expected_minutes.toFixed(0)} minutes on average; ${answer.checks_to_90_percent} checks reach 90 %. Doing all dead checks before live ones costs ${answer.dead_first_minutes.toFixed(0)} of these minutes, and is worth it. Times are common practice, no source.`;
+}
+
+/** The first checks one by one, the others of their kind in one line. */
+function checkItems(steps, most, kind) {
+  const shown = steps.slice(0, most), rest = steps.slice(most);
+  const items = shown.map((step, position) => {
     const item = element('li');
     if (position === 0 || shown[position - 1].subunit !== step.subunit) {
       item.append(element('small', `${step.opens ? 'Get at' : 'Back to'}: ${named(data.words.subunits, step.subunit)}`));
     }
     item.append(element('b', component(step.component)), element('span', ` ${step.minutes.toFixed(0)} minutes; found by then ${percent(step.probability_found)}`));
     return item;
-  }));
-  at('minutes').textContent = `${answer.expected_minutes.toFixed(0)} minutes on average; ${answer.checks_to_90_percent} checks reach 90 %. Times are common practice, no source.`;
+  });
+  if (rest.length > 0) {
+    const taken = sum(rest.map(step => step.minutes));
+    items.push(element('li', `${rest.length} more ${kind} ${rest.length === 1 ? 'check' : 'checks'}, ${taken.toFixed(0)} minutes; found by then ${percent(rest.at(-1).probability_found)}`));
+  }
+  return items;
 }
 
 function showConsequences(answer) {
@@ -217,11 +277,16 @@ function start() {
   at('category').append(...data.odds.categories.filter(category => sum(category.counts.faults_by_age.map(sum)) > 0)
     .map(category => element('option', capital(named(data.words.categories, category.key)), { value: category.key })));
   at('category').addEventListener('change', () => {
-    Object.assign(state, { category: at('category').value, brand: null, platform: null, model: null, symptoms: new Set() });
+    Object.assign(state, { category: at('category').value, brand: null, platform: null, model: null, symptoms: urgentOf(state.symptoms) });
     at('model').value = '';
     at('found').replaceChildren();
     at('found-note').textContent = '';
     showSymptoms();
+    show();
+  });
+  at('said').addEventListener('input', show);
+  at('qualified').addEventListener('click', () => {
+    state.qualified = emergenciesNow().join();
     show();
   });
   at('model').addEventListener('input', search);
@@ -236,6 +301,7 @@ function start() {
     });
   }
   at('print').addEventListener('click', () => window.print());
+  showSymptoms();
   show();
 }
 start();

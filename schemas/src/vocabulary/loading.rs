@@ -25,7 +25,7 @@ macro_rules! embed {
 }
 
 /// The embedded files, in the order of their entries.
-const EMBEDDED: [(&str, &str); 15] = embed![
+const EMBEDDED: [(&str, &str); 17] = embed![
     "statutory_classes.toml",
     "categories.toml",
     "subunits.toml",
@@ -39,6 +39,8 @@ const EMBEDDED: [(&str, &str); 15] = embed![
     "components_cooking.toml",
     "components_vacuum_cleaner.toml",
     "symptoms.toml",
+    "first_looks.toml",
+    "closing_tests.toml",
     "outcomes.toml",
     "reasons.toml",
 ];
@@ -200,6 +202,20 @@ impl Vocabulary {
             let id = EntryId::new("category", &category.key, None);
             id.known("law", category.law.iter(), |law| laws.contains(law))?;
             id.filled("plural", &category.plural)?;
+            // No defaults: who adds a kind of machine says what can hurt somebody at it.
+            id.filled("cautions", category.cautions.first().map_or("", String::as_str))?;
+            id.known("caution", &category.cautions, |key| self.caution(key).is_some())?;
+        }
+        for known in &self.traits {
+            let id = EntryId::new("trait", &known.key, None);
+            id.filled("name", &known.name)?;
+            id.filled("categories", known.categories.first().map_or("", String::as_str))?;
+            id.filled("cautions", known.cautions.first().map_or("", String::as_str))?;
+            id.known("category", &known.categories, |key| self.category(key).is_some())?;
+            id.known("caution", &known.cautions, |key| self.caution(key).is_some())?;
+            if let Some(absent) = &known.absent_if {
+                id.known("trait", [&String::from(absent.clone())], |_| self.has_trait(absent))?;
+            }
         }
         for component in &self.components {
             self.check_component(component)?;
@@ -207,6 +223,18 @@ impl Vocabulary {
         for symptom in &self.symptoms {
             let id = EntryId::new("symptom", &symptom.key, None);
             id.known("category", symptom.categories.iter().chain(symptom.synonyms_in.keys()), |key| self.category(key).is_some())?;
+            id.known("caution", &symptom.cautions, |key| self.caution(key).is_some())?;
+        }
+        for look in &self.first_looks {
+            let id = EntryId::new("first_look", &look.key, None);
+            id.filled("text", &look.text)?;
+            id.known("category", &look.categories, |key| self.category(key).is_some())?;
+        }
+        for test in &self.closing_tests {
+            let id = EntryId::new("closing_test", &test.key, None);
+            id.filled("text", &test.text)?;
+            id.filled("source", &test.source)?;
+            id.known("category", test.categories.iter().chain(&test.heating), |key| self.category(key).is_some())?;
         }
         for outcome in &self.outcomes {
             EntryId::new("outcome", &outcome.key, None)
@@ -222,7 +250,9 @@ impl Vocabulary {
             id.filled("meaning", &subunit.meaning)?;
         }
         for caution in &self.cautions {
-            EntryId::new("caution", &caution.key, None).filled("text", &caution.text)?;
+            let id = EntryId::new("caution", &caution.key, None);
+            id.filled("text", &caution.text)?;
+            id.filled("source", &caution.source)?;
         }
         Ok(())
     }
@@ -250,6 +280,7 @@ impl Vocabulary {
         if component.check_minutes <= 0.0 || !component.check_minutes.is_finite() {
             return Err(id.fault("needs `check_minutes`, the minutes that a check usually takes, above 0".to_owned()));
         }
+        id.filled("check", if component.check.is_some() { "known" } else { "" })?;
         Ok(())
     }
 

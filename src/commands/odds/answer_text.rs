@@ -1,8 +1,8 @@
-//! The answer as plain text: cautions first, then the odds, the order of checks, and what goes with the likeliest faults.
+//! The answer as plain text: emergencies first, then cautions, the odds, the order of checks, and what goes with the likeliest faults.
 
 use std::io::{self, Write};
 
-use fixodds_analytics::fault_odds::{Answer, Donor, EconomicsAnswer, FaultOdds, PartChoice};
+use fixodds_analytics::fault_odds::{Answer, CheckStep, Donor, EconomicsAnswer, FaultOdds, PartChoice};
 use fixodds_estimators::Interval;
 use fixodds_reports::wording;
 use fixodds_schemas::{List, vocabulary};
@@ -11,10 +11,30 @@ use super::skill_text;
 
 const MOST_ODDS: usize = 8;
 const MOST_CHECKS: usize = 12;
+const MOST_LIVE_CHECKS: usize = 6;
 const MOST_MODELS: usize = 4;
 const MOST_DONOR_PARTS: usize = 3;
 
+/// What to do at once.
+pub fn write_emergencies(out: &mut impl Write, keys: &[&str]) -> io::Result<()> {
+    for (key, advice) in keys.iter().filter_map(|key| Some((key, vocabulary().emergency(key)?))) {
+        writeln!(out, "STOP: {}", vocabulary().name(List::Symptom, key).to_uppercase())?;
+        for (number, step) in advice.now.iter().enumerate() {
+            writeln!(out, "  {}. {step}", number + 1)?;
+        }
+        writeln!(out, "  {}", advice.until)?;
+        writeln!(out, "  Whoever looks for the fault: {}. Nobody else.\n", advice.qualified)?;
+    }
+    Ok(())
+}
+
 pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &[String]) -> io::Result<()> {
+    let mut qualified: Vec<&str> =
+        answer.emergencies.iter().filter_map(|key| Some(vocabulary().emergency(key)?.qualified.as_str())).collect();
+    qualified.dedup();
+    if !qualified.is_empty() {
+        writeln!(out, "WHAT FOLLOWS IS ONLY FOR {}.\n", qualified.join("; ").to_uppercase())?;
+    }
     writeln!(out, "BEFORE YOU TEST OR OPEN ANYTHING")?;
     for caution in answer.cautions.iter().filter_map(|key| vocabulary().caution(key)) {
         writeln!(out, "  ! {}: {}", caution.name, caution.text)?;
@@ -32,6 +52,7 @@ pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &
     writeln!(out, "  {:<38} {:>5.1} %", "anything else", rest * 100.0)?;
     checks(out, answer)?;
     consequences(out, answer)?;
+    closing(out, answer)?;
     economics(out, &answer.economics, &odds.currency)?;
     writeln!(out, "\n{}", skill_text::sentence(odds, &answer.asked.category))
 }
@@ -67,10 +88,31 @@ fn basis(answer: &Answer, as_of: &str) -> String {
 }
 
 fn checks(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
-    let shown = answer.checks_to_90_percent.min(MOST_CHECKS);
+    writeln!(out, "\nFirst, for nothing")?;
+    for look in vocabulary().first_looks.iter().filter(|look| answer.first_looks.contains(&look.key)) {
+        writeln!(out, "  {}: {}", look.name, look.text)?;
+    }
     writeln!(out, "\nChecks in the order that finds the fault soonest: {:.0} minutes on average", answer.expected_minutes)?;
+    let needed = &answer.checks[..answer.checks_to_90_percent.min(answer.checks.len())];
+    let (dead, live) = needed.split_at(needed.iter().position(|step| step.live).unwrap_or(needed.len()));
+    run_of_checks(out, "Dead: isolated and proved", dead, 0, MOST_CHECKS)?;
+    run_of_checks(out, "Only then, under power", live, dead.len(), MOST_LIVE_CHECKS)?;
+    writeln!(
+        out,
+        "  {} checks reach 90 %. Doing all dead checks before live ones costs {:.0} of these minutes. Times are common practice, no source.",
+        answer.checks_to_90_percent, answer.dead_first_minutes
+    )
+}
+
+/// The first checks one by one, the others of their kind in one line; `before` checks have been done.
+fn run_of_checks(out: &mut impl Write, heading: &str, steps: &[CheckStep], before: usize, most: usize) -> io::Result<()> {
+    if steps.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, " {heading}")?;
+    let (shown, rest) = steps.split_at(most.min(steps.len()));
     let mut place = "";
-    for (number, step) in answer.checks.iter().take(shown).enumerate() {
+    for (number, step) in shown.iter().enumerate() {
         if step.subunit != place {
             place = &step.subunit;
             let name = vocabulary().subunit(place).map_or(place, |subunit| subunit.name.as_str());
@@ -79,9 +121,22 @@ fn checks(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
         let found = step.probability_found * 100.0;
         // Rounded half up, as on the page.
         let minutes = step.minutes.round();
-        writeln!(out, "  {:>3}. {:<36} {minutes:>4.0} min, found by then {found:>3.0} %", number + 1, component(&step.component))?;
+        writeln!(out, "  {:>3}. {:<36} {minutes:>4.0} min, found by then {found:>3.0} %", before + number + 1, component(&step.component))?;
     }
-    writeln!(out, "  {} checks reach 90 %. Times are common practice, no source.", answer.checks_to_90_percent)
+    if let Some(last) = rest.last() {
+        let minutes: f64 = rest.iter().map(|step| step.minutes).sum();
+        let found = last.probability_found * 100.0;
+        writeln!(out, "       and {} more, {minutes:.0} min, found by then {found:.0} %", rest.len())?;
+    }
+    Ok(())
+}
+
+fn closing(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
+    writeln!(out, "\nAfter any repair, before it goes back (prompts with the usual limits, not pass or fail of a standard)")?;
+    for test in vocabulary().closing_tests.iter().filter(|test| answer.closing_tests.contains(&test.key)) {
+        writeln!(out, "  {}: {}", test.name, test.text)?;
+    }
+    Ok(())
 }
 
 fn consequences(out: &mut impl Write, answer: &Answer) -> io::Result<()> {

@@ -3,24 +3,58 @@
 use std::io::Write;
 
 use fixodds_analytics::fault_odds::FaultOdds;
-use fixodds_schemas::StoreLayout;
+use fixodds_schemas::{List, StoreLayout, emergencies, vocabulary};
+use serde_json::{Value, json};
 
 use crate::Outcome;
-use crate::arguments::Odds;
+use crate::arguments::{Machine, Odds};
 use crate::terminal::Terminal;
 
-mod answer_text;
+pub(super) mod answer_text;
 pub(super) mod question;
 mod skill_text;
 
 pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {
-    let odds = FaultOdds::open(&StoreLayout::new(&arguments.store))?;
     let mut out = Terminal::for_programs_if(arguments.json);
+    // An emergency waits for nothing: neither for a store nor for a machine that is understood.
+    let urgent = emergencies_in(&arguments.machine);
+    if !arguments.json {
+        answer_text::write_emergencies(&mut out, &urgent)?;
+        out.flush()?;
+    }
+    let answered = answer(arguments, &urgent, &mut out);
+    if answered.is_err() && arguments.json && !urgent.is_empty() {
+        writeln!(out, "{}", serde_json::to_string_pretty(&json!({ "emergencies": urgent, "what_to_do": what_to_do(&urgent) }))?)?;
+    }
+    out.flush()?;
+    answered
+}
+
+/// Keys of the emergencies that the symptoms tell of, as typed, whatever the machine is.
+pub(super) fn emergencies_in(machine: &Machine) -> Vec<&'static str> {
+    let category = machine.category.as_deref().and_then(|text| vocabulary().find(List::Category, text, None).key());
+    let mut keys: Vec<&str> = machine.symptoms.iter().flat_map(|text| emergencies().read(text, category)).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    keys
+}
+
+/// The advice of some emergencies, for programs.
+pub(super) fn what_to_do(keys: &[impl AsRef<str>]) -> Value {
+    let told = |key: &str| {
+        let advice = vocabulary().emergency(key)?;
+        Some(json!({ "emergency": key, "now": advice.now, "until": advice.until, "only_for": advice.qualified }))
+    };
+    keys.iter().filter_map(|key| told(key.as_ref())).collect()
+}
+
+fn answer(arguments: &Odds, urgent: &[&str], out: &mut Terminal) -> anyhow::Result<Outcome> {
+    let odds = FaultOdds::open(&StoreLayout::new(&arguments.store))?;
     if arguments.skill {
         if arguments.json {
             writeln!(out, "{}", serde_json::to_string_pretty(&odds.skill)?)?;
         } else {
-            skill_text::write(&mut out, &odds)?;
+            skill_text::write(out, &odds)?;
         }
     } else {
         let mut question = question::understand(&odds, &arguments.machine)?;
@@ -29,12 +63,15 @@ pub fn run(arguments: &Odds) -> anyhow::Result<Outcome> {
         let answer = odds.answer(question.asked)?;
         if arguments.json {
             let mut object = serde_json::to_value(&answer)?;
+            object["what_to_do"] = what_to_do(&answer.emergencies);
             object["notices"] = question.notices.into();
             writeln!(out, "{}", serde_json::to_string_pretty(&object)?)?;
         } else {
-            answer_text::write(&mut out, &odds, &answer, &question.notices)?;
+            // A machine that was understood may tell of more.
+            let further: Vec<&str> = answer.emergencies.iter().map(String::as_str).filter(|key| !urgent.contains(key)).collect();
+            answer_text::write_emergencies(out, &further)?;
+            answer_text::write(out, &odds, &answer, &question.notices)?;
         }
     }
-    out.flush()?;
     Ok(Outcome::Done)
 }

@@ -177,7 +177,8 @@ fn symptoms(texts: &[String], category: &Category, notices: &mut Vec<String>) ->
             if let How::Misspelt { of } = &term.how {
                 notices.push(format!("Read as {name:?}, misspelt `{of}`."));
             }
-            if category.symptoms.contains(&term.key) {
+            // An emergency counts, on record or not.
+            if category.symptoms.contains(&term.key) || words.emergency(&term.key).is_some() {
                 keys.push(term.key);
             } else {
                 notices.push(format!(

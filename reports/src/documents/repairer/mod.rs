@@ -1,5 +1,6 @@
 //! For the repair business: which models to take on, what to quote, carry, keep and strip; what comes in, what it costs, how it ends, what changes.
 
+mod closing;
 mod endings;
 mod faults;
 mod models;
@@ -15,8 +16,19 @@ use super::data;
 use crate::document::{Document, Reader};
 use crate::evidence_view::Query;
 
-const TABLES: [&str; 10] =
-    ["fault_share", "repair_cost", "outcome", "model_standing", "recall", "take_on", "quote", "stock_list", "donor_value", "trend"];
+const TABLES: [&str; 11] = [
+    "fault_share",
+    "repair_cost",
+    "outcome",
+    "closing_test",
+    "model_standing",
+    "recall",
+    "take_on",
+    "quote",
+    "stock_list",
+    "donor_value",
+    "trend",
+];
 /// Tables of the sections that come first.
 const DECISIONS: [&str; 4] = ["take_on", "quote", "stock_list", "donor_value"];
 const LIMITS: [&str; 6] = [
@@ -43,6 +55,7 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
             endings::intake(brief),
             faults::section(brief),
             endings::section(brief),
+            closing::section(brief),
             models::section(brief),
             returns::section(brief),
             trends::section(brief),

@@ -1,7 +1,7 @@
 //! What the repair business reads first: at most eight sentences, the most useful ones first.
 
 use super::faults::{cost_query, costs_of};
-use super::{stock, take_on};
+use super::{closing, stock, take_on};
 use crate::document::{Standing, Unit};
 use crate::documents::brief::{Brief, Category, said};
 use crate::documents::models::{self, Measure};
@@ -14,6 +14,7 @@ const MOST_KINDS: usize = 3;
 pub(super) fn sentences(brief: &Brief<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
     sentences.extend(outcomes(brief));
+    sentences.extend(closing::said(brief));
     let largest = brief.categories.first();
     // the kind of machine whose jobs say most often what failed
     let known = brief.best_known().first().map(|(category, _)| *category);

@@ -31,10 +31,12 @@ pub(super) fn components(brief: &Brief<'_>, category: &Category) -> Vec<String> 
 
 fn blocks(brief: &Brief<'_>, category: &Category) -> Vec<Block> {
     let mut blocks = Vec::new();
-    let cautions = cautions(brief, &components(brief, category));
+    let cautions = cautions(brief, category, &components(brief, category));
     if !cautions.is_empty() {
         blocks.push(Block::Caution(cautions));
     }
+    blocks.push(Block::Paragraph("First, for nothing:".to_owned()));
+    blocks.push(Block::List(brief.names.first_looks(&category.key).iter().map(|look| format!("{}. {}", look.name, look.text)).collect()));
     blocks.push(Block::Table(checks(brief, category)));
     let by_age = by_age(brief, category);
     let is_first = brief.categories.first().is_some_and(|first| first.key == category.key);
@@ -45,10 +47,14 @@ fn blocks(brief: &Brief<'_>, category: &Category) -> Vec<Block> {
     blocks
 }
 
-/// The cautions that only some components call for, one line each; the full text stands at the head of the document.
-fn cautions(brief: &Brief<'_>, components: &[String]) -> Vec<String> {
-    let own = brief.names.cautions(components).into_iter().filter(|caution| !caution.always);
+/// The cautions of such machines and of some of their components, one line each; the full text stands at the head of the document.
+fn cautions(brief: &Brief<'_>, category: &Category, components: &[String]) -> Vec<String> {
+    let of_kind: Vec<&str> = brief.names.cautions(&category.key, &[]).iter().map(|caution| caution.key.as_str()).collect();
+    let own = brief.names.cautions(&category.key, components).into_iter().filter(|caution| !caution.always);
     own.map(|caution| {
+        if of_kind.contains(&caution.key.as_str()) {
+            return format!("{}, whatever is wrong with it.", caution.name);
+        }
         let concerned = brief.names.concerned(caution, components);
         let mut names: Vec<String> = concerned.iter().take(MOST_NAMED).map(|key| brief.names.component(key)).collect();
         if concerned.len() > MOST_NAMED {
@@ -70,12 +76,14 @@ fn checks(brief: &Brief<'_>, category: &Category) -> Table {
     let check = |component: &str| {
         brief.names.check_minutes(component).map_or(Cell::Nothing, |minutes| Cell::Quantity(Quantity::new(minutes, Unit::Minutes)))
     };
+    let state = |component: &str| Cell::Text(if brief.names.is_checked_live(component) { "live" } else { "dead" }.to_owned());
     let row = |row: &Row| {
         let component = row.text("component")?;
         Some(vec![
             Cell::Text(brief.component_of(row)),
             row.cell(Unit::Share),
             goes_with(brief, category, component),
+            state(component),
             check(component),
             minutes(component),
         ])
@@ -86,12 +94,14 @@ fn checks(brief: &Brief<'_>, category: &Category) -> Table {
             Column::text("Check"),
             Column::number("At fault in"),
             Column::text("Look also at"),
+            Column::text("Check is"),
             Column::number_in("Check takes", "minutes"),
             Column::number_in("Repair takes, median", "minutes"),
         ],
         rows: faults.iter().filter_map(row).take(MOST_CHECKS).collect(),
         notes: vec![format!(
             "\"At fault in\" is the share of {} with a known fault. \"Look also at\" names what is damaged with it more often than otherwise. \
+             Dead checks come first whatever the share; live ones only then, by people trained and equipped for them. \
              n is the number of repairs whose time is recorded.",
             wording::count_of(jobs, "job", "jobs")
         )],

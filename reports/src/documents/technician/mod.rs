@@ -7,6 +7,7 @@ mod statements;
 use super::brief::{Brief, findings};
 use super::data;
 use crate::document::{Block, Document, Reader, Section};
+use fixodds_schemas::vocabulary::Caution;
 
 const TABLES: [&str; 5] = ["fault_share", "failure_rate", "cascade", "recall", "repair_cost"];
 const LIMITS: [&str; 3] = [
@@ -16,9 +17,10 @@ const LIMITS: [&str; 3] = [
 ];
 
 pub(super) fn build(brief: &Brief<'_>) -> Document {
-    let mut sections = vec![cautions(brief), findings(statements::sentences(brief))];
+    let mut sections = vec![emergencies(brief), cautions(brief), findings(statements::sentences(brief))];
     sections.extend(brief.main().iter().map(|category| bench::page(brief, category)));
     sections.extend(bench::others(brief));
+    sections.push(closing(brief));
     sections.push(cascades::section(brief));
     sections.push(data::cleaning(brief));
     sections.push(data::methods(brief, &TABLES, &LIMITS));
@@ -34,8 +36,41 @@ pub(super) fn build(brief: &Brief<'_>) -> Document {
 /// All cautions that concern any component of the categories at hand, in full.
 fn cautions(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("cautions", "Before you open anything");
-    let components: Vec<String> = brief.categories.iter().flat_map(|category| bench::components(brief, category)).collect();
-    let full = brief.names.cautions(&components).into_iter().map(|caution| format!("{}. {}", caution.name, caution.text));
+    let mut cautions: Vec<&Caution> = brief
+        .categories
+        .iter()
+        .flat_map(|category| brief.names.cautions(&category.key, &bench::components(brief, category)))
+        .chain(brief.names.cautions("", &[]))
+        .collect();
+    cautions.sort_by_key(|caution| caution.order);
+    cautions.dedup_by_key(|caution| caution.order);
+    let full = cautions.into_iter().map(|caution| format!("{}. {}", caution.name, caution.text));
     section.blocks.push(Block::Caution(full.collect()));
+    section
+}
+
+/// What stops everything, in the words to say to the customer.
+fn emergencies(brief: &Brief<'_>) -> Section {
+    let mut section = Section::new("emergencies", "Stop: emergencies");
+    section.blocks.push(Block::Paragraph(
+        "Reported by the customer, each of these comes before any question about the fault. Say this, in this order.".to_owned(),
+    ));
+    for (name, advice) in brief.names.emergencies() {
+        section.blocks.push(Block::Subheading(name.to_owned()));
+        let last = format!("{} Whoever looks for the fault: {}.", advice.until, advice.qualified);
+        section.blocks.push(Block::Caution(advice.now.iter().cloned().chain([last]).collect()));
+    }
+    section
+}
+
+/// What is tested after any repair.
+fn closing(brief: &Brief<'_>) -> Section {
+    let mut section = Section::new("closing", "After any repair, before it goes back");
+    let categories: Vec<String> = brief.categories.iter().map(|category| category.key.clone()).collect();
+    let tests = brief.names.closing_tests(&categories);
+    section.blocks.push(Block::List(tests.iter().map(|test| format!("{}. {} Source: {}", test.name, test.text, test.source)).collect()));
+    section.blocks.push(Block::Note(
+        "Prompts with the usual limits, not pass or fail of a standard. Write the results down with the job.".to_owned(),
+    ));
     section
 }
