@@ -23,7 +23,7 @@
 //!
 //! Assumptions: groups are exchangeable within families, families within the whole. For `v_i` from few records see [`pooled_variances`].
 
-use crate::distributions::two_sided_t;
+use crate::distributions::student;
 use crate::mean::MeanSums;
 use crate::{CannotEstimate, Interval};
 
@@ -146,7 +146,7 @@ pub fn hierarchical_means(groups: &[GroupMean], confidence: f64) -> Result<Hiera
             }
         }
         let [mean, within, square, own_weight] = sums;
-        let half = two_sided_t(confidence, freedom)? * (within + (square - mean * mean).max(0.0)).sqrt();
+        let half = student(freedom, confidence)? * (within + (square - mean * mean).max(0.0)).sqrt();
         Ok(ShrunkenMean { interval: Interval::new(mean, mean - half, mean + half, confidence)?, own_weight })
     };
     let families = groups.iter().map(|g| g.family).max().map_or(0, |last| last + 1);
