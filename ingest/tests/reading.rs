@@ -120,7 +120,8 @@ fn impossible_values_are_set_aside_and_the_row_is_used() {
 
 #[test]
 fn an_empty_amount_means_what_the_mapping_says() {
-    let rows = "job_id,closed_on,outcome,parts_cost,charged\n1,2021-01-02,repaired,,\n2,2021-01-02,repaired,12,-\n3,2021-01-02,repaired,a lot,9\n";
+    let rows =
+        "job_id,closed_on,outcome,parts_cost,charged\n1,2021-01-02,repaired,,\n2,2021-01-02,repaired,12,-\n3,2021-01-02,repaired,a lot,9\n";
     let amounts = |mapping: &str| {
         let workshop = Workshop::new().with_mapping(mapping);
         workshop.ingest_text("jobs.csv", rows);

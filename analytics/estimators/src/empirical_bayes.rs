@@ -22,6 +22,8 @@
 //!
 //! Assumptions: groups are exchangeable and events independent within them.
 
+use std::collections::BTreeMap;
+
 use statrs::distribution::{Beta, ContinuousCDF, Gamma};
 
 use crate::distributions::{beta_quantile, gamma_quantile, two_sided_error};
@@ -127,13 +129,20 @@ impl GammaPoisson {
         let median_exposure = median(groups.iter().map(|g| g.exposure).collect())?;
         let common_rate = groups.iter().map(|g| g.events as f64).sum::<f64>() / groups.iter().map(|g| g.exposure).sum::<f64>();
         let counts = Tails::new(groups.iter().map(|g| g.events));
+        // Groups of one exposure differ in their counts only: exposure, groups, events.
+        let mut alike: BTreeMap<u64, (f64, f64, f64)> = BTreeMap::new();
+        for group in groups {
+            let of = alike.entry(group.exposure.to_bits()).or_insert((group.exposure, 0.0, 0.0));
+            *of = (of.0, of.1 + 1.0, of.2 + group.events as f64);
+        }
         let truncated = |mean: f64, dispersion: f64| {
-            let seen = groups.iter().map(|group| {
-                let expected = mean * group.exposure;
-                let none = if dispersion == 0.0 { expected } else { (dispersion * expected).ln_1p() / dispersion };
-                (-(-none).exp_m1()).ln()
+            let given_exposure = alike.values().map(|(exposure, groups, events)| {
+                let expected = mean * exposure;
+                let spread = (dispersion * expected).ln_1p();
+                let none = if dispersion == 0.0 { expected } else { spread / dispersion };
+                events * (expected.ln() - spread) - groups * (none + (-(-none).exp_m1()).ln())
             });
-            rate_log_likelihood(groups, &counts, mean, dispersion) - seen.sum::<f64>()
+            given_exposure.sum::<f64>() + counts.sum(|j| (j * dispersion).ln_1p())
         };
         let of = &truncated;
         let likelihood = Likelihood {

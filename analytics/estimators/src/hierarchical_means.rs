@@ -222,7 +222,10 @@ mod tests {
     /// Group: a = 1/2, mean (1/2) 0 + (1/2) 2 = 1.
     #[test]
     fn worked_example() {
-        let groups = [GroupMean { mean: 0.0, variance: 1.0, freedom: 9.0, family: 0 }, GroupMean { mean: 6.0, variance: 1.0, freedom: 9.0, family: 1 }];
+        let groups = [
+            GroupMean { mean: 0.0, variance: 1.0, freedom: 9.0, family: 0 },
+            GroupMean { mean: 6.0, variance: 1.0, freedom: 9.0, family: 1 },
+        ];
         let at = at_variances(&groups, 1.0, 1.0);
         assert!((at.overall.0 - 3.0).abs() < 1e-12 && (at.families[0].0 - 2.0).abs() < 1e-12 && (at.groups[0].0 - 1.0).abs() < 1e-12);
         // var(mu_0) = (1/3)/(1/2) + (2/3)^2 (3/2) = 4/3; var(theta_0) = 1/2 + (1/4)(4/3) = 5/6.

@@ -86,7 +86,10 @@ fn models_with_few_jobs_are_covered() {
         ((5, 6), 2..9, 0.5, 0.5, 1.0),
     ] {
         let coverage = coverage_of_models(kinds, machines.clone(), between_platforms, between_models);
-        println!("{kinds:?} models, machines {machines:?}, platforms {between_platforms}, models {between_models}: {:.1} %", coverage * 100.0);
+        println!(
+            "{kinds:?} models, machines {machines:?}, platforms {between_platforms}, models {between_models}: {:.1} %",
+            coverage * 100.0
+        );
         assert!((0.93..most).contains(&coverage), "{kinds:?} {machines:?} {between_platforms} {between_models}: {coverage}");
     }
 }
@@ -95,7 +98,9 @@ fn models_with_few_jobs_are_covered() {
 /// name the fault. Share of data sets whose interval holds the true share at 90 days: of returns that name it, and with the others shared out.
 #[test]
 fn returns_of_which_some_name_no_fault_are_covered() {
-    for (repairs, same, other, unnamed) in [(100, 0.10, 0.10, 0.3), (300, 0.10, 0.20, 0.3), (300, 0.05, 0.05, 0.0), (1_000, 0.05, 0.10, 0.5)] {
+    for (repairs, same, other, unnamed) in
+        [(100, 0.10, 0.10, 0.3), (300, 0.10, 0.20, 0.3), (300, 0.05, 0.05, 0.0), (1_000, 0.05, 0.10, 0.5)]
+    {
         // Rates per day that give these shares by day 90 but for competition.
         let [same, other, end] = [same, other, 0.03f64].map(|share| -(1.0 - share).ln() / 90.0);
         let all = same + other + end;
@@ -162,7 +167,11 @@ fn rare_parts_are_not_foretold_too_often() {
             })
             .collect();
         let [truth, foretold, naive] = sums.iter().fold([0.0; 3], |sum, one| std::array::from_fn(|i| sum[i] + one[i]));
-        println!("{families} families, mean {mean}: foretold {:.3} of what is needed; the known taken for all, {:.3}", foretold / truth, naive / truth);
+        println!(
+            "{families} families, mean {mean}: foretold {:.3} of what is needed; the known taken for all, {:.3}",
+            foretold / truth,
+            naive / truth
+        );
         assert!((foretold / truth - 1.0).abs() < 0.03 && naive > foretold, "{families} {mean}: {foretold} {naive} {truth}");
     }
 }

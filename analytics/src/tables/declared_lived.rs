@@ -62,7 +62,8 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
 
 fn median(statistic: &str, counts: &[Lasted]) -> Estimated {
     if statistic == "delivery" {
-        let waited = |(days, records, still_open): &Lasted| Waited { days: *days as i64, delivered: records - still_open, still_open: *still_open };
+        let waited =
+            |(days, records, still_open): &Lasted| Waited { days: *days as i64, delivered: records - still_open, still_open: *still_open };
         return wait_quantile(&counts.iter().map(waited).collect::<Vec<_>>(), 0.5);
     }
     quantile_interval_of_counts(&counts.iter().map(|(amount, records, _)| (*amount, *records)).collect::<Vec<_>>(), 0.5, CONFIDENCE)

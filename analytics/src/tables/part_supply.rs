@@ -94,7 +94,8 @@ fn shares(engine: &Engine, orders: &BTreeMap<Slice, Orders>, rows: &mut Evidence
             ("events", events.into()),
             ("machines", machines.into()),
         ]);
-        let estimated = orders.get(&slice).ok_or(CannotEstimate::NoObservations).and_then(|orders| share(orders, &statistic, design_effect));
+        let estimated =
+            orders.get(&slice).ok_or(CannotEstimate::NoObservations).and_then(|orders| share(orders, &statistic, design_effect));
         cells.push(("statistic", statistic.into()));
         rows.push(engine.scope(slice.scope_id), &cells, &estimated);
         Ok(())

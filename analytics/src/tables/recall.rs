@@ -52,7 +52,10 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let counts = ["ended", "same_fault", "not_known", "other", "no_fault", "machine_ended"].map(|name| integers(batch, name));
         for row in 0..batch.num_rows() {
             let [left, wanted, unnamed, other, no_fault, machine_ended] = counts.map(|count| count.value(row) as u64);
-            let day = Day { same_fault: Endings { time: days.value(row), left, wanted, unnamed, other, competing: no_fault + machine_ended }, machine_ended };
+            let day = Day {
+                same_fault: Endings { time: days.value(row), left, wanted, unnamed, other, competing: no_fault + machine_ended },
+                machine_ended,
+            };
             let slice =
                 (scope_ids.value(row), text(components, row), text(part_sources, row), text(repair_scopes, row), roster_only.value(row));
             match &mut current {
@@ -87,7 +90,8 @@ fn push(engine: &Engine, rows: &mut EvidenceRows, slice: &Slice, days: &[Day]) {
             let within = |of: fn(&Endings) -> u64| days.iter().filter(|day| day.time <= horizon as f64).map(of).sum::<u64>() as i64;
             // A part that is not named is never the same.
             let is_unnamed = same_fault && slice.component.as_deref() == Some("not_named");
-            let found = if is_unnamed { Err(CannotEstimate::CauseNotNamed) } else { partly_named_incidence(days, horizon as f64, CONFIDENCE) };
+            let found =
+                if is_unnamed { Err(CannotEstimate::CauseNotNamed) } else { partly_named_incidence(days, horizon as f64, CONFIDENCE) };
             rows.push(
                 engine.scope(slice.scope_id),
                 &[

@@ -143,7 +143,8 @@ impl Recalls {
             let leaves: Vec<i64> = self.leaves.iter().filter(|(_, leaf)| leaf.category.as_ref() == category).map(|(key, _)| *key).collect();
             let common = self.counted_as_far_as_seen(&leaves);
             let hazard = Hazard::new(&self.pooled(&leaves, |leaf| &leaf.named));
-            let counts: Vec<RateGroup> = groups.iter().map(|(_, leaves)| hazard.against(&self.pooled(leaves, |leaf| &leaf.named))).collect();
+            let counts: Vec<RateGroup> =
+                groups.iter().map(|(_, leaves)| hazard.against(&self.pooled(leaves, |leaf| &leaf.named))).collect();
             let fit = GammaPoisson::fit(&counts);
             for ((key, leaves), group) in groups.iter().zip(&counts) {
                 let repairs = left(&self.pooled(leaves, |leaf| &leaf.all)) as i64;
@@ -158,7 +159,8 @@ impl Recalls {
                         own_weight: Some(ratio.own_weight),
                     })
                 });
-                let shared = || Share { repairs, relative_variance: relative_variance(&common), estimated: common.clone(), own_weight: Some(0.0) };
+                let shared =
+                    || Share { repairs, relative_variance: relative_variance(&common), estimated: common.clone(), own_weight: Some(0.0) };
                 shares.insert(*key, drawn.unwrap_or_else(shared));
             }
         }

@@ -176,10 +176,14 @@ fn read_waits(engine: &Engine) -> Result<BTreeMap<i64, Vec<Waited>>, AnalyticsEr
 fn if_nothing<'s>(of: &impl Fn(&str) -> Option<&'s MeanSums>, measure: &str, estimated: &Estimated) -> [Option<f64>; 2] {
     let mean = |name: &str| of(name).map(|sums| sums.value / sums.rows);
     let moved = |(_, name): &(&str, &str)| Some(mean(name)? - mean(measure)?);
-    let moves: Vec<f64> = IF_NOTHING.iter().filter(|(of, _)| *of == measure).filter_map(moved).filter(|by| by.abs() > HALF_A_HUNDREDTH).collect();
+    let moves: Vec<f64> =
+        IF_NOTHING.iter().filter(|(of, _)| *of == measure).filter_map(moved).filter(|by| by.abs() > HALF_A_HUNDREDTH).collect();
     let estimate = estimated.as_ref().ok().map(|found| found.estimate);
     let extreme = |of: fn(f64, f64) -> f64| Some(estimate? + moves.iter().copied().reduce(of)?);
-    [extreme(f64::min).filter(|lowest| estimate.is_some_and(|e| *lowest < e)), extreme(f64::max).filter(|highest| estimate.is_some_and(|e| *highest > e))]
+    [
+        extreme(f64::min).filter(|lowest| estimate.is_some_and(|e| *lowest < e)),
+        extreme(f64::max).filter(|highest| estimate.is_some_and(|e| *highest > e)),
+    ]
 }
 
 /// A mean by itself; one that is the same on every job is known without an interval.

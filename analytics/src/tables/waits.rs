@@ -32,7 +32,8 @@ pub fn wait_quantile(waits: &[Waited], probability: f64) -> Estimated {
     };
     let tally = std::iter::once(TimeTally { time: 0.0, entries: orders, exits: 0, events: 0 }).chain(waits.iter().map(leave)).collect();
     let curve = kaplan_meier(&LifeTally::new(tally)?.risk_table(), CONFIDENCE)?;
-    let first = |probability: f64| curve.steps.iter().find(|step| step.survival <= 1.0 - probability + 1e-12).ok_or(CannotEstimate::NotReached);
+    let first =
+        |probability: f64| curve.steps.iter().find(|step| step.survival <= 1.0 - probability + 1e-12).ok_or(CannotEstimate::NotReached);
     let found = first(probability)?;
     let variance = found.survival_variance.unwrap_or(probability * (1.0 - probability) / orders as f64);
     let distance = two_sided_z(CONFIDENCE)? * variance.sqrt();

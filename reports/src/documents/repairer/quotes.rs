@@ -66,9 +66,12 @@ fn faults(brief: &Brief<'_>, category: &Category) -> Table {
             Column::number("One in ten costs more than"),
         ],
         rows: rows.take(MOST_FAULTS).collect(),
-        notes: std::iter::once("Costs are parts, labour at the business's own hourly cost, travel and the expected recall. n is the number of repairs.".to_owned())
-            .chain(blank_note(brief, category, &components))
-            .collect(),
+        notes: std::iter::once(
+            "Costs are parts, labour at the business's own hourly cost, travel and the expected recall. n is the number of repairs."
+                .to_owned(),
+        )
+        .chain(blank_note(brief, category, &components))
+        .collect(),
         when_empty: String::new(),
     }
 }

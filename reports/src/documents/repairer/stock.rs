@@ -53,7 +53,9 @@ fn not_listed(brief: &Brief<'_>) -> Option<String> {
     } else {
         ""
     };
-    Some(format!("About {jobs} jobs a year may be expected to need a part that no job needed in these years; it stands on no list.{imputed}"))
+    Some(format!(
+        "About {jobs} jobs a year may be expected to need a part that no job needed in these years; it stands on no list.{imputed}"
+    ))
 }
 
 fn list(brief: &Brief<'_>, place: &str) -> Vec<Row> {

@@ -23,7 +23,8 @@ const MONEY: [(&str, &str); 6] = [
 pub(super) fn section(brief: &Brief<'_>) -> Section {
     let mut section = Section::new("take-on", "Which models to take on");
     if brief.evidence.first(&Query::of("take_on").with("measure", "contribution")).is_none() {
-        let otherwise = "No job has its charge and its working time on record, and some parts costs to go by, so no contribution can be worked out.";
+        let otherwise =
+            "No job has its charge and its working time on record, and some parts costs to go by, so no contribution can be worked out.";
         section.blocks.push(Block::Note(brief.when_empty("take_on", otherwise)));
         return section;
     }
@@ -122,7 +123,8 @@ fn money(brief: &Brief<'_>, category: &Category) -> Table {
             .filter_map(|(measure, words)| Some(vec![Cell::Text((*words).to_owned()), counted_cell(&of(measure)?, brief.money(), "jobs")]))
             .collect(),
         notes: std::iter::once(
-            "Booked jobs with charge and working time known, whatever their outcome; recalls stand with the repairs they come from.".to_owned(),
+            "Booked jobs with charge and working time known, whatever their outcome; recalls stand with the repairs they come from."
+                .to_owned(),
         )
         .chain(imputed(brief, of("parts_imputed"), of("contribution")))
         .collect(),
