@@ -28,6 +28,9 @@ const FEWEST_AT_RISK: i64 = 10;
 /// With more distinct ages than this, likelihoods put together those within the relative width of each other.
 const MOST_DISTINCT_AGES: usize = 1_000;
 const RELATIVE_AGE_WIDTH: f64 = 0.01;
+/// The same for the many designs whose common shape only settles a word.
+const MOST_AGES_OF_A_DESIGN: usize = 200;
+const AGE_WIDTH_OF_A_DESIGN: f64 = 0.03;
 const DAYS_PER_YEAR: f64 = 365.25;
 /// Ages at which curves are read off, in half years.
 const LAST_HALF_YEAR: usize = 40;
@@ -88,9 +91,9 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
         let lines: Vec<Vec<Line>> = groups
             .par_iter()
             .map(|(_, members)| {
-                let within =
-                    || strata(members, &kinds).iter().filter_map(|alike| Counts::of(alike, &observed, &corrections).tally().ok()).collect();
-                lines(component, &Counts::of(members, &observed, &corrections), &components, within)
+                let of = |leaves: &[i64]| Counts::of(leaves, &observed, &corrections);
+                let designs = || strata(members, &kinds).iter().map(|alike| of(alike)).collect();
+                lines(component, &of(members), &components, designs)
             })
             .collect();
         for ((scope_id, _), lines) in groups.iter().zip(lines) {
@@ -161,7 +164,7 @@ fn read_corrections(engine: &Engine, component: &Option<String>, components: &[S
     Ok(corrections)
 }
 
-fn lines(component: &Option<String>, counts: &Counts, components: &[String], within: impl Fn() -> Vec<LifeTally>) -> Vec<Line> {
+fn lines(component: &Option<String>, counts: &Counts, components: &[String], designs: impl Fn() -> Vec<Counts>) -> Vec<Line> {
     let tally = counts.tally();
     let events = tally.as_ref().map_or(0, LifeTally::events);
     let machines = counts.entered.iter().sum::<i64>();
@@ -177,7 +180,7 @@ fn lines(component: &Option<String>, counts: &Counts, components: &[String], wit
         lines.extend(counts.incidence(machines, components));
     }
     if let Ok(tally) = &tally {
-        lines.extend(weibull(&base("weibull"), events as i64, tally, &within()));
+        lines.extend(weibull(&base("weibull"), events as i64, tally, &designs()));
     }
     lines
 }
@@ -321,18 +324,25 @@ fn ages_read_off(at_risk: &[i64]) -> impl Iterator<Item = (f64, usize)> + '_ {
 
 /// The fit, and what its shape may be called: rising, falling or constant only where the shape common to the groups of one design, each with its own
 /// scale, says the same. A mixture of designs falls by itself, as the bad ones drop out.
-fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within: &[LifeTally]) -> Vec<Line> {
+fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, designs: &[Counts]) -> Vec<Line> {
     let line = |statistic: &'static str, pattern: Option<&'static str>, estimated: Estimated| {
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
     };
-    let fit = match fit_weibull(&coarse(tally), CONFIDENCE) {
+    let tally = &coarse(tally, MOST_DISTINCT_AGES, RELATIVE_AGE_WIDTH);
+    let fit = match fit_weibull(tally, CONFIDENCE) {
         Ok(fit) => fit,
         Err(why) => return vec![line("shape", None, Err(why))],
     };
-    let within: Vec<LifeTally> = within.iter().map(coarse).collect();
-    let shape_within = common_shape(&within, CONFIDENCE);
+    // Of one design the shape is its own.
+    let shape_within = if designs.len() > 1 {
+        let tallies = designs.iter().filter_map(|counts| counts.tally().ok());
+        let tallies: Vec<LifeTally> = tallies.map(|tally| coarse(&tally, MOST_AGES_OF_A_DESIGN, AGE_WIDTH_OF_A_DESIGN)).collect();
+        common_shape(&tallies, CONFIDENCE)
+    } else {
+        fit.shape_interval()
+    };
     let worded = |shape| shape_within.as_ref().map_or(HazardPattern::Undecided, |within| HazardPattern::worded(&shape, within));
     let pattern = fit.shape_interval().ok().map(worded).map(|pattern| match pattern {
         HazardPattern::EarlyLife => "early_life",
@@ -349,13 +359,13 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within
         line("mean_life_years", None, fit.mean_life()),
         line("delta_aic_exponential", None, Interval::exact(fit.aic_exponential - fit.aic)),
     ];
-    if let Ok(lognormal) = fit_lognormal(&coarse(tally)) {
+    if let Ok(lognormal) = fit_lognormal(tally) {
         lines.push(line("delta_aic_lognormal", None, Interval::exact(lognormal.aic() - fit.aic)));
     }
     lines
 }
 
-/// The tally, with ages near each other put together where they are many.
-fn coarse(tally: &LifeTally) -> LifeTally {
-    if tally.rows().len() > MOST_DISTINCT_AGES { tally.coarsened(RELATIVE_AGE_WIDTH) } else { tally.clone() }
+/// The tally, with ages within the relative width of each other put together where there are more than so many.
+fn coarse(tally: &LifeTally, most: usize, width: f64) -> LifeTally {
+    if tally.rows().len() > most { tally.coarsened(width) } else { tally.clone() }
 }
