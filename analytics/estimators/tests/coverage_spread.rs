@@ -452,7 +452,7 @@ fn trends() {
     }
     // No change, though machines age and differ: seldom called one.
     for (number, years, spread, variance, ageing) in
-        [(300, 8, 8.0, 0.0, 0.0), (300, 8, 8.0, 1.0, 0.3), (300, 6, 3.0, 0.5, 0.3), (60, 10, 6.0, 1.0, 0.3)]
+        [(300, 8, 8.0, 0.0, 0.0), (300, 8, 8.0, 1.0, 0.3), (300, 6, 3.0, 0.5, 0.3), (60, 10, 8.0, 1.0, 0.3), (1000, 8, 6.0, 0.0, 0.3)]
     {
         let (answered, called, n) = shares(|g| Ok(trend_of(&roster(g, number, years, spread, 1.0, variance, ageing))?.p_value < 0.05));
         println!(

@@ -30,6 +30,9 @@ const FEWEST_AT_RISK: i64 = 10;
 /// With more distinct ages than this, likelihoods put together those within the relative width of each other.
 const MOST_DISTINCT_AGES: usize = 1_000;
 const RELATIVE_AGE_WIDTH: f64 = 0.01;
+/// The same for the many designs whose common shape only settles a word.
+const MOST_AGES_OF_A_DESIGN: usize = 200;
+const AGE_WIDTH_OF_A_DESIGN: f64 = 0.03;
 const DAYS_PER_YEAR: f64 = 365.25;
 /// Ages at which curves are read off, in half years.
 const LAST_HALF_YEAR: usize = 40;
@@ -217,11 +220,8 @@ fn lines(
         }
         from_new = Some(is_enough);
     }
-    let within = || {
-        let alike = strata(members, kinds);
-        alike.iter().filter_map(|alike| of(alike, from_new == Some(true)).tally().ok()).collect()
-    };
-    lines_of(component, from_new, &counts, components, within)
+    let designs = || strata(members, kinds).iter().map(|alike| of(alike, from_new == Some(true))).collect();
+    lines_of(component, from_new, &counts, components, designs)
 }
 
 fn lines_of(
@@ -229,7 +229,7 @@ fn lines_of(
     from_new: Option<bool>,
     counts: &Counts,
     components: &[String],
-    within: impl Fn() -> Vec<LifeTally>,
+    designs: impl Fn() -> Vec<Counts>,
 ) -> Vec<Line> {
     let tally = counts.tally();
     let events = tally.as_ref().map_or(0, LifeTally::events);
@@ -253,7 +253,7 @@ fn lines_of(
         lines.extend(counts.incidence(machines, from_new, components));
     }
     if let Ok(tally) = &tally {
-        lines.extend(weibull(&base("weibull"), events as i64, tally, &within()));
+        lines.extend(weibull(&base("weibull"), events as i64, tally, &designs()));
     }
     lines
 }
@@ -398,18 +398,25 @@ fn ages_read_off(at_risk: &[i64]) -> impl Iterator<Item = (f64, usize)> + '_ {
 
 /// The fit, and what its shape may be called: rising, falling or constant only where the shape common to the groups of one design, each with its own
 /// scale, says the same. A mixture of designs falls by itself, as the bad ones drop out.
-fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within: &[LifeTally]) -> Vec<Line> {
+fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, designs: &[Counts]) -> Vec<Line> {
     let line = |statistic: &'static str, pattern: Option<&'static str>, estimated: Estimated| {
         let mut values = base.to_vec();
         values.extend([("statistic", statistic.into()), ("events", events.into()), ("hazard_pattern", pattern.into())]);
         Line { values, estimated }
     };
-    let fit = match fit_weibull(&coarse(tally), CONFIDENCE) {
+    let tally = &coarse(tally, MOST_DISTINCT_AGES, RELATIVE_AGE_WIDTH);
+    let fit = match fit_weibull(tally, CONFIDENCE) {
         Ok(fit) => fit,
         Err(why) => return vec![line("shape", None, Err(why))],
     };
-    let within: Vec<LifeTally> = within.iter().map(coarse).collect();
-    let shape_within = common_shape(&within, CONFIDENCE);
+    // Of one design the shape is its own.
+    let shape_within = if designs.len() > 1 {
+        let tallies = designs.iter().filter_map(|counts| counts.tally().ok());
+        let tallies: Vec<LifeTally> = tallies.map(|tally| coarse(&tally, MOST_AGES_OF_A_DESIGN, AGE_WIDTH_OF_A_DESIGN)).collect();
+        common_shape(&tallies, CONFIDENCE)
+    } else {
+        fit.shape_interval()
+    };
     let worded = |shape| shape_within.as_ref().map_or(HazardPattern::Undecided, |within| HazardPattern::worded(&shape, within));
     let pattern = fit.shape_interval().ok().map(worded).map(|pattern| match pattern {
         HazardPattern::EarlyLife => "early_life",
@@ -426,13 +433,13 @@ fn weibull(base: &[(&'static str, Cell)], events: i64, tally: &LifeTally, within
         line("mean_life_years", None, fit.mean_life()),
         line("delta_aic_exponential", None, Interval::exact(fit.aic_exponential - fit.aic)),
     ];
-    if let Ok(lognormal) = fit_lognormal(&coarse(tally)) {
+    if let Ok(lognormal) = fit_lognormal(tally) {
         lines.push(line("delta_aic_lognormal", None, Interval::exact(lognormal.aic() - fit.aic)));
     }
     lines
 }
 
-/// The tally, with ages near each other put together where they are many.
-fn coarse(tally: &LifeTally) -> LifeTally {
-    if tally.rows().len() > MOST_DISTINCT_AGES { tally.coarsened(RELATIVE_AGE_WIDTH) } else { tally.clone() }
+/// The tally, with ages within the relative width of each other put together where there are more than so many.
+fn coarse(tally: &LifeTally, most: usize, width: f64) -> LifeTally {
+    if tally.rows().len() > most { tally.coarsened(width) } else { tally.clone() }
 }
