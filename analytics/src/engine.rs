@@ -9,6 +9,7 @@ use duckdb::arrow::array::RecordBatch;
 use duckdb::{Connection, Row, ToSql, params};
 use fixodds_schemas::store_layout::{StoreLayout, parquet_files};
 use fixodds_schemas::vocabulary::{ModelTrait, vocabulary};
+use fixodds_schemas::{ColumnKind, store_table};
 use tracing::trace;
 
 use crate::analyse::AnalyseOptions;
@@ -109,6 +110,7 @@ impl Engine {
         let snapshot = store.current_dir()?;
         for table in STORE_TABLES {
             engine.run(table, &store_view(&snapshot, table)?)?;
+            engine.add_missing_columns(table)?;
         }
         engine.add_cut_off(options.as_of.as_deref())?;
         engine.add_holidays(&options.holidays)?;
@@ -132,6 +134,19 @@ impl Engine {
             Ok(Scope { level: row.get(0)?, key: row.get(1)?, category: row.get(2)? })
         })?;
         Ok(engine)
+    }
+
+    /// Columns that the store has gained since its files were written are empty in them.
+    fn add_missing_columns(&self, table: &str) -> Result<(), AnalyticsError> {
+        let present = self.rows(table, &format!("DESCRIBE store_{table}"), |row| row.get::<_, String>(0))?;
+        let columns = store_table(table).map(|schema| schema.columns.as_slice()).unwrap_or_default();
+        let missing = columns.iter().filter(|column| column.nullable && !present.contains(&column.name));
+        let empty: Vec<String> = missing.map(|column| format!("CAST(NULL AS {}) AS \"{}\"", sql_type(column.kind), column.name)).collect();
+        if empty.is_empty() {
+            return Ok(());
+        }
+        let view = format!("ALTER VIEW store_{table} RENAME TO written_{table};");
+        self.run(table, &format!("{view} CREATE VIEW store_{table} AS (SELECT *, {} FROM written_{table});", empty.join(", ")))
     }
 
     /// The scope that a `scope_id` column of the evidence SQL stands for.
@@ -284,6 +299,17 @@ impl Engine {
             }
         }
         Ok(())
+    }
+}
+
+fn sql_type(kind: ColumnKind) -> &'static str {
+    match kind {
+        ColumnKind::Text => "VARCHAR",
+        ColumnKind::Integer32 => "INTEGER",
+        ColumnKind::Integer64 => "BIGINT",
+        ColumnKind::Real => "DOUBLE",
+        ColumnKind::Date => "DATE",
+        ColumnKind::Flag => "BOOLEAN",
     }
 }
 
