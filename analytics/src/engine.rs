@@ -113,6 +113,7 @@ impl Engine {
         engine.run("settings", &settings(scratch, &options.resources))?;
         for table in STORE_TABLES {
             engine.run(table, &store_view(snapshot, table)?)?;
+            engine.add_missing_columns(table)?;
         }
         engine.add_cut_off(options.as_of.as_deref())?;
         engine.add_holidays(&options.holidays)?;
@@ -136,6 +137,19 @@ impl Engine {
             Ok(Scope { level: row.get(0)?, key: row.get(1)?, category: row.get(2)? })
         })?;
         Ok(engine)
+    }
+
+    /// Columns that the store has gained since its files were written are empty in them.
+    fn add_missing_columns(&self, table: &str) -> Result<(), AnalyticsError> {
+        let present = self.rows(table, &format!("DESCRIBE store_{table}"), |row| row.get::<_, String>(0))?;
+        let columns = store_table(table).map(|schema| schema.columns.as_slice()).unwrap_or_default();
+        let missing = columns.iter().filter(|column| column.nullable && !present.contains(&column.name));
+        let empty: Vec<String> = missing.map(|column| format!("CAST(NULL AS {}) AS \"{}\"", sql_type(column.kind), column.name)).collect();
+        if empty.is_empty() {
+            return Ok(());
+        }
+        let view = format!("ALTER VIEW store_{table} RENAME TO written_{table};");
+        self.run(table, &format!("{view} CREATE VIEW store_{table} AS (SELECT *, {} FROM written_{table});", empty.join(", ")))
     }
 
     /// The scope that a `scope_id` column of the evidence SQL stands for.
@@ -291,6 +305,17 @@ impl Engine {
     }
 }
 
+fn sql_type(kind: ColumnKind) -> &'static str {
+    match kind {
+        ColumnKind::Text => "VARCHAR",
+        ColumnKind::Integer32 => "INTEGER",
+        ColumnKind::Integer64 => "BIGINT",
+        ColumnKind::Real => "DOUBLE",
+        ColumnKind::Date => "DATE",
+        ColumnKind::Flag => "BOOLEAN",
+    }
+}
+
 fn name_and_value(condition: Option<&ModelTrait>) -> (Option<&str>, Option<&str>) {
     condition.map_or((None, None), |ModelTrait { column, value }| (Some(column), Some(value)))
 }
@@ -310,27 +335,7 @@ fn store_view(snapshot: &Path, table: &str) -> Result<String, AnalyticsError> {
     let folder = snapshot.join(table);
     let files = parquet_files(&folder).map_err(AnalyticsError::file(&folder))?;
     let literals: Vec<String> = files.iter().map(|file| quoted(&file.to_string_lossy())).collect();
-    // Columns that older files lack are there, empty.
-    let columns = store_table(table).into_iter().flat_map(|schema| &schema.columns);
-    let columns: Vec<String> = columns.map(|column| format!("\"{}\" {}", column.name, sql_type(column.kind))).collect();
-    Ok(format!(
-        "CREATE TABLE every_column_of_{table} ({});
-         CREATE VIEW store_{table} AS
-         SELECT * FROM every_column_of_{table} UNION ALL BY NAME SELECT * FROM read_parquet([{}], union_by_name = true);",
-        columns.join(", "),
-        literals.join(", ")
-    ))
-}
-
-fn sql_type(kind: ColumnKind) -> &'static str {
-    match kind {
-        ColumnKind::Text => "VARCHAR",
-        ColumnKind::Integer32 => "INTEGER",
-        ColumnKind::Integer64 => "BIGINT",
-        ColumnKind::Real => "DOUBLE",
-        ColumnKind::Date => "DATE",
-        ColumnKind::Flag => "BOOLEAN",
-    }
+    Ok(format!("CREATE VIEW store_{table} AS SELECT * FROM read_parquet([{}], union_by_name = true);", literals.join(", ")))
 }
 
 /// A text as an SQL literal.

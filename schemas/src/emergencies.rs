@@ -90,6 +90,12 @@ pub fn emergencies() -> &'static Emergencies {
     })
 }
 
+/// What a word stands for: the word that it was put right to, and the phrases that need it or another such.
+struct Meant {
+    put_right: Option<usize>,
+    numbers: Vec<usize>,
+}
+
 /// What stands at one place of a phrase.
 enum Place<'a> {
     /// Anything.
@@ -202,8 +208,8 @@ impl Emergencies {
     /// Keys of the emergencies that a text tells of, in the order of the rules; `category` is the key of the appliance, if it is known.
     #[must_use]
     pub fn read(&self, text: &str, category: Option<&str>) -> Vec<&str> {
-        let mut words = self.words(text);
-        let mut wanted = self.wanted(&words, category);
+        let (mut words, numbers) = self.words(text);
+        let mut wanted = self.wanted(&words, numbers, category);
         if wanted.is_empty() {
             return Vec::new();
         }
@@ -228,28 +234,26 @@ impl Emergencies {
         keys
     }
 
-    /// Phrases that the words may hold, before anything ordinary is taken out.
-    fn wanted(&self, words: &str, category: Option<&str>) -> Vec<usize> {
-        let mut numbers = BTreeSet::new();
-        for word in words.split(' ') {
-            numbers.extend(self.candidates.get(word).into_iter().flatten());
-            let fits = |part: &str, begins: bool| if begins { word.starts_with(part) } else { word.ends_with(part) };
-            numbers.extend(self.partial_candidates.iter().filter(|(part, begins, _)| fits(part, *begins)).map(|(.., number)| number));
-        }
+    /// Those of the phrases that the words hold before anything ordinary is taken out.
+    fn wanted(&self, words: &str, mut numbers: Vec<usize>, category: Option<&str>) -> Vec<usize> {
+        numbers.sort_unstable();
+        numbers.dedup();
         let holds = |pattern: &Pattern| {
             category.is_none_or(|key| {
                 let names = |list: &[String]| list.iter().any(|known| known == key);
                 (pattern.categories.is_empty() || names(&pattern.categories)) && !names(&pattern.except)
             })
         };
-        let matching = |number: &usize| holds(&self.emergency[*number]) && self.compiled_emergency[*number].is_match(words);
-        numbers.into_iter().filter(matching).collect()
+        numbers.retain(|number| holds(&self.emergency[*number]) && self.compiled_emergency[*number].is_match(words));
+        numbers
     }
 
-    /// The text as small words without accents and punctuation, each after a space, slips of the finger put right.
-    fn words(&self, text: &str) -> String {
+    /// The text as small words without accents and punctuation, each after a space, slips of the finger put right; and the phrases that
+    /// they are worth looking for.
+    fn words(&self, text: &str) -> (String, Vec<usize>) {
         let end = text.floor_char_boundary(LONGEST_TEXT);
         let mut words = String::with_capacity(end.min(text.len()) + 1);
+        let mut numbers = Vec::new();
         let mut word = String::new();
         for character in text[..end].chars().chain([' ']) {
             if character.is_ascii_alphanumeric() {
@@ -259,7 +263,7 @@ impl Emergencies {
             } else if !matches!(character, '\'' | '\u{2019}' | '\u{2018}' | '`') {
                 if !word.is_empty() {
                     words.push(' ');
-                    self.push_word(&word, &mut words);
+                    self.push_word(&word, &mut words, &mut numbers);
                     word.clear();
                 }
                 if ",.;:!?()\n\r\u{2013}\u{2014}\"+".contains(character) && !words.is_empty() && !words.ends_with(BREAK) {
@@ -268,46 +272,62 @@ impl Emergencies {
                 }
             }
         }
-        words
+        (words, numbers)
     }
 
-    fn push_word(&self, word: &str, words: &mut String) {
+    fn push_word(&self, word: &str, words: &mut String, numbers: &mut Vec<usize>) {
         thread_local! {
-            static REMEMBERED: RefCell<HashMap<String, Option<usize>>> = RefCell::default();
+            static REMEMBERED: RefCell<HashMap<String, Meant>> = RefCell::default();
         }
-        if word.len() < SHORTEST_SPELT || self.known.contains(word) {
-            return words.push_str(word);
-        }
-        let meant = REMEMBERED.with_borrow_mut(|remembered| match remembered.get(word) {
-            Some(meant) => *meant,
-            None => {
-                let meant = self.nearest(word);
-                if remembered.len() < MOST_REMEMBERED {
-                    remembered.insert(word.to_owned(), meant);
-                }
-                meant
+        let mut take = |meant: &Meant| {
+            words.push_str(meant.put_right.map_or(word, |position| self.spelt[position].as_str()));
+            numbers.extend(&meant.numbers);
+        };
+        REMEMBERED.with_borrow_mut(|remembered| {
+            if let Some(meant) = remembered.get(word) {
+                return take(meant);
             }
+            let meant = self.meant(word);
+            take(&meant);
+            if remembered.len() >= MOST_REMEMBERED {
+                remembered.clear();
+            }
+            remembered.insert(word.to_owned(), meant);
         });
-        words.push_str(meant.map_or(word, |position| self.spelt[position].as_str()));
+    }
+
+    fn meant(&self, word: &str) -> Meant {
+        let is_taken_as_it_stands = word.len() < SHORTEST_SPELT || self.known.contains(word);
+        let put_right = if is_taken_as_it_stands { None } else { self.nearest(word) };
+        let word = put_right.map_or(word, |position| &self.spelt[position]);
+        let fits = |part: &str, begins: bool| if begins { word.starts_with(part) } else { word.ends_with(part) };
+        let partial = self.partial_candidates.iter().filter(|(part, begins, _)| fits(part, *begins)).map(|(.., number)| *number);
+        Meant { put_right, numbers: self.candidates.get(word).into_iter().flatten().copied().chain(partial).collect() }
     }
 
     /// The word that is meant.
     #[must_use]
     pub fn put_right<'a>(&'a self, word: &'a str) -> &'a str {
-        let is_taken_as_it_stands = word.len() < SHORTEST_SPELT || self.known.contains(word);
-        self.nearest(word).filter(|_| !is_taken_as_it_stands).map_or(word, |position| &self.spelt[position])
+        self.meant(word).put_right.map_or(word, |position| &self.spelt[position])
     }
 
     /// Position of the nearest word, and the first of several.
     fn nearest(&self, word: &str) -> Option<usize> {
         let distance = |spelt: &String| {
             let allowed = if spelt.len().min(word.len()) >= LONG_WORD { 2 } else { 1 };
-            let is_near = spelt.len() >= SHORTEST_SPELT && spelt.len().abs_diff(word.len()) <= allowed;
+            let is_near =
+                spelt.len() >= SHORTEST_SPELT && spelt.len().abs_diff(word.len()) <= allowed && has_letters_of(word, spelt, allowed);
             is_near.then(|| strsim::osa_distance(word, spelt)).filter(|distance| *distance <= allowed)
         };
         let near = self.spelt.iter().enumerate().filter_map(|(position, spelt)| Some((distance(spelt)?, position)));
         near.min().map(|(_, position)| position)
     }
+}
+
+/// Whether so few edits could make one word of the other, going by which letters there are: an edit changes two of them at most.
+fn has_letters_of(word: &str, other: &str, edits: usize) -> bool {
+    let letters = |text: &str| text.bytes().fold(0_u64, |letters, byte| letters | 1 << (byte % 64));
+    (letters(word) ^ letters(other)).count_ones() as usize <= 2 * edits
 }
 
 #[cfg(test)]

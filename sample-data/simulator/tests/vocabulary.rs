@@ -1,6 +1,6 @@
 //! The simulator writes only what the vocabulary knows, but for misspellings and rows that are broken on purpose.
 
-use fixodds_schemas::{List, Match, input_table, vocabulary};
+use fixodds_schemas::{List, Match, emergencies, input_table, vocabulary};
 use fixodds_simulator::{Mess, Scenario, simulate, write_csv};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -12,6 +12,18 @@ fn wordings() -> Wordings {
 
 fn list_called(name: &str) -> List {
     List::ALL.into_iter().find(|list| list.name() == name).unwrap_or_else(|| panic!("no list {name}"))
+}
+
+/// The vocabulary's key for one of the scenario's. A burning smell is an emergency now; its old key stays in the scenario, since another one
+/// would stand elsewhere among the weights and change every draw of the sample data.
+fn key_today(key: &str) -> &str {
+    if key == "burning_smell" { "fire_or_smoke" } else { key }
+}
+
+/// What the program makes of a text: emergencies are read first.
+fn read<'a>(list: List, text: &str, category: Option<&str>) -> Match<'a> {
+    let urgent = if list == List::Symptom { emergencies().read(text, category) } else { Vec::new() };
+    urgent.first().map_or_else(|| vocabulary().find(list, text, category), |key| Match::One(key))
 }
 
 /// In which categories a component or symptom is written.
@@ -45,9 +57,9 @@ fn every_wording_means_its_key() {
             assert!(!categories.is_empty(), "{kind} {key} is never written");
             for wording in wordings {
                 for category in &categories {
-                    let found = vocabulary().find(list, &wording, category.as_deref());
+                    let found = read(list, &wording, category.as_deref());
                     // The roster distinguishes more finely than the vocabulary why a machine left.
-                    let right = if kind == "left_reason" { found.key().is_some() } else { found == Match::One(&key) };
+                    let right = if kind == "left_reason" { found.key().is_some() } else { found == Match::One(key_today(&key)) };
                     if !right {
                         wrong.push(format!("{kind} {key} {category:?}: {wording:?} is {found:?}"));
                     }
@@ -64,8 +76,8 @@ fn every_key_and_its_plain_words_are_known() {
     let mut wrong = Vec::new();
     let mut check = |list: List, key: &str, category: Option<&str>| {
         for text in [key.to_owned(), key.replace('_', " ")] {
-            let found = vocabulary().find(list, &text, category);
-            if found != Match::One(key) {
+            let found = read(list, &text, category);
+            if found != Match::One(key_today(key)) {
                 wrong.push(format!("{list:?} {text:?} in {category:?} is {found:?}"));
             }
         }
