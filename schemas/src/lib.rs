@@ -7,6 +7,7 @@
 //! - [`records`]: what a record looks like in its canonical form, as types and as JSON Schema
 //! - [`fields`]: the same input fields as a dictionary, with the column titles that workshops use
 //! - [`tables`]: the column dictionary of the store and of the evidence tables
+//! - [`words`]: the words of a complaint in the form in which they are counted
 //! - [`store_layout`]: where the files of a store lie
 //! - [`checksums`]: whether they are still as they were written
 
@@ -18,6 +19,7 @@ pub mod tables;
 pub mod terms;
 pub mod text_rules;
 pub mod vocabulary;
+pub mod words;
 
 pub use fields::{Field, FieldKind, InputTable, input_table, input_tables};
 pub use store_layout::{StoreLayout, StoreLayoutError};

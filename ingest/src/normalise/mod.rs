@@ -1,6 +1,7 @@
 //! From what people write to what can be counted. One file for each kind of value; all of them are pure functions.
 
 pub mod age;
+pub mod complaint;
 pub mod date;
 pub mod duration;
 pub mod identifier;

@@ -84,7 +84,7 @@ function asked() {
   const sensible = age != null && age >= 0 && age <= HIGHEST_AGE_YEARS;
   return {
     category: state.category, brand: state.brand, platform: state.platform, model: state.model,
-    age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'), symptoms: [...state.symptoms].sort(),
+    age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'), symptoms: [...state.symptoms].sort(), words: wordsOf(at('words').value),
   };
 }
 
@@ -103,6 +103,7 @@ function show() {
     item.append(element('strong', `${caution.name}. `), caution.text);
     return item;
   }));
+  at('words-note').textContent = answer.unknown_words ? `Words that no record tells anything of: ${answer.unknown_words}.` : '';
   showOdds(answer);
   showChecks(answer);
   showConsequences(answer);
@@ -139,6 +140,8 @@ function showOdds(answer) {
   }));
   const rest = sum(answer.odds.slice(MOST_ODDS).map(likely => likely.probability.estimate));
   at('rest').textContent = `Anything else: ${percent(rest, 1)}. Ranges hold the true probability with 95 % confidence.`;
+  const told = answer.mentions.map(found => `${found.is_symptom ? named(data.words.symptoms, found.said).toLowerCase() : found.said} × ${found.odds_ratio.toFixed(2)}`);
+  at('said').textContent = told.length ? `What was said multiplies the odds of ${component(answer.odds[0].component).toLowerCase()}: ${told.join(', ')}.` : '';
 }
 
 function showChecks(answer) {
@@ -228,7 +231,7 @@ function start() {
   at('model').addEventListener('keydown', event => {
     if (event.key === 'Enter') at('found').querySelector('button')?.click();
   });
-  for (const id of ['age', 'price-new', 'value-mended']) at(id).addEventListener('input', show);
+  for (const id of ['age', 'price-new', 'value-mended', 'words']) at(id).addEventListener('input', show);
   for (const [id, by] of [['younger', -1], ['older', 1]]) {
     at(id).addEventListener('click', () => {
       at('age').value = String(Math.min(HIGHEST_AGE_YEARS, Math.max(0, Math.floor(Number(at('age').value) || 0) + by)));
