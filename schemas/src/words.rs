@@ -33,7 +33,8 @@ pub fn words(text: &str) -> Vec<String> {
     let mut at = 0;
     while at < pieces.len() {
         let next = pieces.get(at + 1).copied().unwrap_or_default();
-        let joined = if is_short_letters(pieces[at]) { code(&format!("{}{next}", pieces[at])) } else { None };
+        // "on 60" is no code.
+        let joined = if pieces[at].len() == 1 { code(&format!("{}{next}", pieces[at])) } else { None };
         if let Some(code) = code(pieces[at]) {
             words.insert(code);
         } else if let Some(code) = joined {

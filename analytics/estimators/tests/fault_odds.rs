@@ -282,3 +282,30 @@ fn fitted_on_simulated_jobs_it_comes_close_to_the_truth_and_its_intervals_hold_i
     assert!(excess < 0.02, "log loss {excess} above the best possible");
     assert!((0.93..=0.98).contains(&coverage), "{coverage} of intervals hold the true probability");
 }
+
+/// `tests/reference/fault_odds_complaint.py` maximises with scipy; ours are rounded to hundredths.
+#[test]
+fn weights_are_those_of_an_outside_optimiser() {
+    let reference: serde_json::Value = serde_json::from_str(include_str!("../../../tests/reference/fault_odds_complaint.json")).unwrap();
+    let numbers = |value: &serde_json::Value| value.as_array().unwrap().iter().map(|n| n.as_f64().unwrap()).collect::<Vec<f64>>();
+    let jobs: Vec<Job> = reference["jobs"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|job| Job {
+            offset: numbers(&job["offset"]),
+            features: numbers(&job["features"]).into_iter().map(|feature| feature as usize).collect(),
+            fault: job["fault"].as_u64().unwrap() as usize,
+            jobs: 1,
+        })
+        .collect();
+    let found = Weights::fitted(3, 4, &jobs).unwrap();
+    let rows = |name: &str| reference[name].as_array().unwrap().iter().map(numbers).collect::<Vec<_>>();
+    let found_rows = found.features.iter().chain([&found.intercept]);
+    for (own, theirs) in found_rows.zip(rows("weights")) {
+        assert!(own.iter().zip(&theirs).all(|(a, b)| (a - b).abs() < 0.01), "{own:?} instead of {theirs:?}");
+    }
+    for (own, theirs) in found.variances.iter().chain([&found.intercept_variance]).zip(rows("variances")) {
+        assert!(own.iter().zip(&theirs).all(|(a, b)| (a / b - 1.0).abs() < 0.06), "{own:?} instead of {theirs:?}");
+    }
+}

@@ -135,7 +135,9 @@ impl FaultOdds {
 /// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
 pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, known: FromEvidence) -> Result<FaultOdds, AnalyticsError> {
     let records = records::read(engine)?;
-    let ((settings, settings_rest_on_jobs), skill) = rayon::join(|| scoring::settings_for_use(&records), || scoring::skill(&records));
+    let ((mut settings, settings_rest_on_jobs), (skill, inflation)) =
+        rayon::join(|| scoring::settings_for_use(&records), || scoring::skill(&records));
+    settings.complaint_inflation = inflation.unwrap_or(settings.complaint_inflation);
     let mut categories = counting::count(&records, |_| true);
     complaints::learn(&records, &mut categories, &settings, |_| true);
     consequences.add_to(&mut categories);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use fixodds_estimators::fault_odds::complaint::inflation;
 use fixodds_estimators::fault_odds::fit::{HeldOut, Training, each_answer, fit};
 use fixodds_estimators::fault_odds::skill::{CALIBRATION_BINS, GainTally, SkillTally};
 use fixodds_estimators::fault_odds::{GroupCounts, Settings};
@@ -17,6 +18,8 @@ use crate::evidence_rows::Estimated;
 
 /// Fitting looks at no more different questions than this, evenly spaced: more would not move the strengths.
 const MOST_QUESTIONS: usize = 10_000;
+/// Complaints of the last year that the learning curve can be read from.
+const FEWEST_COMPLAINTS: u32 = 300;
 
 /// One measure of skill.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -112,8 +115,43 @@ impl Of {
 
 type Tallies<T> = BTreeMap<Of, T>;
 
-/// How well the time before the last twelve months foretells them; nothing where either holds no job.
-pub fn skill(records: &Records) -> Vec<SkillRow> {
+/// How much too narrow the variances of complaints' weights are ([`inflation`]); none where too few complaints can be held against them.
+/// `before` was counted and learnt from the jobs before the last twelve months.
+fn inflation_of(records: &Records, before: &[Category], features: &[Features], settings: &Settings) -> Option<f64> {
+    let told: Vec<&Record> =
+        records.records.iter().filter(|record| record.period == Period::LastYear && record.origin == Origin::Complaint).collect();
+    let told: Vec<&Record> = told.iter().step_by(told.len().div_ceil(MOST_QUESTIONS).max(1)).copied().collect();
+    let jobs: u32 = told.iter().map(|record| record.jobs).sum();
+    if jobs < FEWEST_COMPLAINTS {
+        return None;
+    }
+    let log_loss = |categories: &[Category], features: &[Features]| -> Option<(f64, f64)> {
+        let (mut loss, mut implied) = (0.0, 0.0);
+        let questions: Vec<HeldOut> = told.iter().map(|record| asked(record, FULL, Some(&features[record.category]))).collect();
+        let training = training(records, categories);
+        each_answer(&training, &questions, settings, &mut |asked, probabilities| {
+            let times = f64::from(asked.jobs);
+            loss -= times * probabilities[asked.fault].ln();
+            let weights = &categories[asked.category].complaint;
+            implied += asked.complaint.as_ref().map_or(0.0, |said| times * weights.implied_loss(said, probabilities));
+        })
+        .ok()?;
+        Some((loss / f64::from(jobs), implied / f64::from(jobs)))
+    };
+    let half = |first: bool| {
+        let wanted = |record: &Record| record.period < Period::LastYear && record.in_first_half == first;
+        let mut half = count(records, wanted);
+        learn(records, &mut half, settings, wanted);
+        let features: Vec<Features> = records.categories.iter().zip(&half).map(|(keys, category)| Features::new(keys, category)).collect();
+        log_loss(&half, &features)
+    };
+    let (first, second) = rayon::join(|| half(true), || half(false));
+    let (all, implied) = log_loss(before, features)?;
+    Some(inflation((first?.0 + second?.0) / 2.0 - all, implied))
+}
+
+/// How well the time before the last twelve months foretells them (nothing where either holds no job), and the inflation found there.
+pub fn skill(records: &Records) -> (Vec<SkillRow>, Option<f64>) {
     let (settings, _) = fitted(records, Period::LastYearButOne);
     let is_before = |record: &Record| record.period < Period::LastYear;
     let mut before = count(records, is_before);
@@ -122,7 +160,7 @@ pub fn skill(records: &Records) -> Vec<SkillRow> {
     let training = training(records, &before);
     let test: Vec<&Record> = records.records.iter().filter(|record| record.period == Period::LastYear).collect();
     if test.is_empty() || before.iter().all(|category| category.jobs() == 0) {
-        return Vec::new();
+        return (Vec::new(), None);
     }
     let questions = |predictor: Predictor| -> Vec<HeldOut> {
         let kind = |record: &Record| if predictor.kind { record.kind } else { records.categories[record.category].kinds.len() };
@@ -155,7 +193,7 @@ pub fn skill(records: &Records) -> Vec<SkillRow> {
         training_jobs: training_jobs(of),
         estimated,
     };
-    let Ok((full, full_given)) = answers(FULL) else { return Vec::new() };
+    let Ok((full, full_given)) = answers(FULL) else { return (Vec::new(), None) };
     let mut rows = Vec::new();
     for (of, tally) in &full {
         rows.extend(statistics(tally).map(|(name, estimated)| row(*of, FULL, name, tally.jobs, estimated)));
@@ -166,7 +204,7 @@ pub fn skill(records: &Records) -> Vec<SkillRow> {
     }
     let less: Vec<_> = LESS.par_iter().map(|predictor| (*predictor, answers(*predictor))).collect();
     for (predictor, answered) in less {
-        let Ok((tallies, given)) = answered else { return Vec::new() };
+        let Ok((tallies, given)) = answered else { return (Vec::new(), None) };
         let mut gains: Tallies<GainTally> = BTreeMap::new();
         for ((record, first), second) in test.iter().zip(&full_given).zip(&given) {
             for of in Of::record(record) {
@@ -178,7 +216,7 @@ pub fn skill(records: &Records) -> Vec<SkillRow> {
             rows.push(row(*of, predictor, "log_loss_gain", tally.jobs, gains[of].gain(CONFIDENCE)));
         }
     }
-    rows
+    (rows, inflation_of(records, &before, &features, &settings))
 }
 
 fn statistics(tally: &SkillTally) -> impl Iterator<Item = (&'static str, Estimated)> {

@@ -47,7 +47,7 @@ impl FaultOdds {
         Ok(rows)
     }
 
-    fn named_settings(&self) -> [(&'static str, f64); 6] {
+    fn named_settings(&self) -> [(&'static str, f64); 7] {
         let s = &self.settings;
         [
             ("category_strength", s.category_strength),
@@ -56,6 +56,7 @@ impl FaultOdds {
             ("model_strength", s.group_strengths[2]),
             ("age_strength", s.age_strength),
             ("age_reach", s.age_reach),
+            ("complaint_inflation", s.complaint_inflation),
         ]
     }
 

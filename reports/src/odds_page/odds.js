@@ -4,7 +4,6 @@
 
 const Z = 1.959963984540054; // 95 %, two-sided
 const LARGEST_LOG = 600;
-const COMPLAINT_INFLATION = 1.2;
 const OPENING_PART = 0.5;
 const DEFAULT_CHECK_MINUTES = 15;
 const MOST_OF_IT = 0.9;
@@ -50,7 +49,7 @@ function wordsOf(text) {
   const words = new Set();
   for (let at = 0; at < pieces.length; at++) {
     const piece = pieces[at], code = codeOf(piece);
-    const joined = /^[a-z]{1,2}$/.test(piece) ? codeOf(piece + (pieces[at + 1] ?? '')) : null;
+    const joined = /^[a-z]$/.test(piece) ? codeOf(piece + (pieces[at + 1] ?? '')) : null;
     if (code) words.add(code);
     else if (joined) { words.add(joined); at++; }
     else if ([...piece].length > 1 && piece.length <= LONGEST_WORD && !/^\d+$/.test(piece)) words.add(piece);
@@ -120,7 +119,7 @@ function probabilities(odds, groups, band, said) {
     if (!said) return { log, variance };
     return {
       log: log + told.intercept[k] + sum(said.features.map(j => told.features[j][k])),
-      variance: variance + COMPLAINT_INFLATION
+      variance: variance + odds.settings.complaint_inflation
         * (told.intercept_variance[k] + sum(said.features.map(j => told.variances[j][k])) + said.unknown * told.unknown_word_variance),
     };
   });

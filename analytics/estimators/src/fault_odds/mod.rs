@@ -21,7 +21,7 @@
 //! * **Interval**: of the share and the kind, numerators are taken as gamma shapes (the independent gammas whose ratios are Dirichlet), so
 //!   that the logarithm of a factor has variance `1/shape + 1/(2 shape^2)` (trigamma, to second order), and a level's prior
 //!   carries over the variance above it by its weight squared; the complaint adds the variances of its weights, as Laplace's approximation
-//!   gives them, times [`COMPLAINT_INFLATION`]. `v`, the variance of `ln(P_k / (1 - P_k))`, follows by the delta method. The estimate `P`
+//!   gives them, times an inflation ([`complaint::inflation`]). `v`, the variance of `ln(P_k / (1 - P_k))`, follows by the delta method. The estimate `P`
 //!   is an average over what the true probability may be; the log odds `x` of that are taken as normal about
 //!   `logit(P) (1 + pi v / 8)^(1/2)`, the centre whose logistic mean is `P` (MacKay 1992, Neural Comput. 4:720, his (10) solved for the
 //!   mean): a thinly known probability near 0 or 1 is more often beyond the estimate than short of it. The
@@ -79,12 +79,20 @@ pub struct Settings {
     pub age_strength: f64,
     /// Weight of a band's neighbour, 0 to 1.
     pub age_reach: f64,
+    /// By how much the variance of a complaint's weights is larger than Laplace's approximation says: [`complaint::inflation`].
+    pub complaint_inflation: f64,
 }
 
 impl Default for Settings {
     /// Where fitting starts, and what thin data stay close to.
     fn default() -> Self {
-        Self { category_strength: 5.0, group_strengths: [50.0; 3], age_strength: 50.0, age_reach: 0.5 }
+        Self {
+            category_strength: 5.0,
+            group_strengths: [50.0; 3],
+            age_strength: 50.0,
+            age_reach: 0.5,
+            complaint_inflation: complaint::TYPICAL_INFLATION,
+        }
     }
 }
 
@@ -97,10 +105,6 @@ pub struct Question<'a> {
     /// What was reported; none where nothing is known of it.
     pub complaint: Option<&'a Said>,
 }
-
-/// How much wider than Laplace's approximation gives it the variance of a complaint's weights is taken: words that hang together, misspellings
-/// and fillers make the law of real complaints less simple than a sum of weights. Chosen on one simulated world of each of two kinds.
-pub const COMPLAINT_INFLATION: f64 = 1.2;
 
 /// A number of the model with the variance of its logarithm.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -193,7 +197,7 @@ impl<'a> CategoryOdds<'a> {
         let row = self.weights.features.get(feature).zip(self.weights.variances.get(feature)).filter(|_| component < self.components());
         let (weights, variances) = row.ok_or_else(unknown_position)?;
         let average: f64 = weights.iter().zip(&self.share).map(|(weight, share)| weight * share.value).sum();
-        let log_variance = COMPLAINT_INFLATION * variances[component];
+        let log_variance = self.settings.complaint_inflation * variances[component];
         Factor { value: (weights[component] - average).exp(), log_variance }.interval(confidence)
     }
 
@@ -231,7 +235,7 @@ impl<'a> CategoryOdds<'a> {
             .unzip();
         if let Some(said) = question.complaint {
             self.weights.add(said, &mut log_weights);
-            self.weights.add_variances(said, COMPLAINT_INFLATION, &mut variances);
+            self.weights.add_variances(said, self.settings.complaint_inflation, &mut variances);
         }
         let probabilities = normalised(&log_weights);
         let weighted: f64 = probabilities.iter().zip(&variances).map(|(p, v)| p * p * v).sum();
