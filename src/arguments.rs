@@ -230,6 +230,9 @@ pub struct Odds {
     /// Show instead how good the odds have been on jobs they were not made from
     #[arg(long)]
     pub skill: bool,
+    /// Answer every row of a CSV file with any of the columns category, brand, model, age and symptoms; one JSON object a line
+    #[arg(long, value_name = "FILE", requires = "json", conflicts_with_all = ["skill", "category", "brand", "model", "age", "symptoms"])]
+    pub questions: Option<PathBuf>,
     /// Answer as JSON
     #[arg(long)]
     pub json: bool,

@@ -93,7 +93,7 @@ fn it_beats_base_frequencies_by_far_and_is_level_with_a_regression() {
     for (name, store) in [("demo", demo_store()), ("seed7", other_store)] {
         let skill = |predictor: &str, statistic: &str| -> (f64, f64) {
             let select = format!(
-                "SELECT estimate, jobs FROM fault_odds_skill WHERE scope = 'all' AND predictor = '{predictor}' AND statistic = '{statistic}'"
+                "SELECT estimate, jobs FROM fault_odds_skill WHERE scope = 'all' AND symptoms_origin IS NULL AND predictor = '{predictor}' AND statistic = '{statistic}'"
             );
             let row = &rows(&store, &select)[0];
             (row["estimate"].as_f64().unwrap(), row["jobs"].as_f64().unwrap())
@@ -145,6 +145,79 @@ fn what_is_not_understood_is_said_and_the_rest_is_answered() {
     assert!(notices(&half).contains("models fit") || half["asked"]["model"].is_string(), "{half}");
     let misspelt = ask(&store, &["--category", "washing machine", "--symptom", "drum does not trun"]);
     assert_eq!(misspelt["asked"]["symptoms"][0], "drum_does_not_turn");
+}
+
+/// A workshop whose customers say of a blocked pump what no vocabulary knows, with the code that its brand shows, and whose diagnoses name it.
+fn told_store() -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("odds-told");
+    let _ = fs::remove_dir_all(&folder);
+    fs::create_dir_all(&folder).unwrap();
+    let mut jobs = "job_id,closed_on,outcome,category,brand,component,symptoms,fault_text\n".to_owned();
+    for job in 0..360 {
+        let day = format!("{}-{:02}-{:02}", 2022 + job % 3, 1 + job % 12, 1 + job % 28);
+        // Brands that are not the ones of anybody.
+        let (brand, other) = if job % 4 < 2 { ("Ulvessa", "Tovelinn") } else { ("Tovelinn", "Ulvessa") };
+        let code = |of: &str| if of == "Ulvessa" { "E18" } else { "E7" };
+        let (component, said, text) = match job % 6 {
+            0 => ("drain_pump", "gurgles like a walrus", "pump blocked and noisy"),
+            1 => ("drain_pump", "", "Customer says: gurgles like a walrus, please ring. Found blocked, does not drain"),
+            2 => ("drain_pump", &*format!("shows {}", code(brand)), ""),
+            3 => ("motor", &*format!("shows {}", code(other)), ""),
+            4 => ("motor", "please ring first", "burnt out, noisy"),
+            _ => ("motor", "", "noisy"),
+        };
+        jobs.push_str(&format!("T{job},{day},repaired,washing machine,{brand},{component},\"{said}\",\"{text}\"\n"));
+    }
+    let file = folder.join("jobs.csv");
+    fs::write(&file, jobs).unwrap();
+    let store = folder.join("store");
+    succeed(["ingest", file.to_str().unwrap(), "--store", store.to_str().unwrap()]);
+    succeed(["analyse", "--store", store.to_str().unwrap()]);
+    store
+}
+
+#[test]
+fn words_that_no_vocabulary_knows_count_and_what_was_found_afterwards_does_not() {
+    let store = told_store();
+    let kept =
+        rows(&store, "SELECT symptoms, symptoms_origin, complaint_words FROM jobs WHERE job_id IN ('T0', 'T1', 'T5') ORDER BY job_id");
+    assert_eq!(kept[0]["complaint_words"], "gurgles like walrus");
+    assert_eq!(kept[0]["symptoms_origin"], "complaint");
+    assert_eq!(kept[1]["complaint_words"], "gurgles like please ring walrus", "from a text that says itself what the customer says");
+    assert!(kept[1]["symptoms"].is_null(), "that it does not drain was found, not reported: {}", kept[1]);
+    assert!(kept[2]["symptoms"].is_null() && kept[2]["symptoms_origin"].is_null(), "the file has a column for symptoms: {}", kept[2]);
+    let probability = |component: &str, question: &[&str]| {
+        let answer = ask(&store, &[&["--category", "washing machine"], question].concat());
+        let odds = answer["odds"].as_array().unwrap().iter().find(|odds| odds["component"] == component).unwrap().clone();
+        (odds["probability"]["estimate"].as_f64().unwrap(), answer)
+    };
+    let (walrus, answer) = probability("drain_pump", &["--symptom", "a walrus in there"]);
+    assert!(walrus > 0.8, "{walrus}");
+    assert!(
+        answer["mentions"].as_array().unwrap().iter().any(|found| found["said"] == "walrus" && found["odds_ratio"].as_f64() > Some(1.5))
+    );
+    let (misspelt, _) = probability("drain_pump", &["--symptom", "walruss"]);
+    assert!(misspelt > 0.7, "{misspelt}");
+    // One code means one part with one brand, the other part with the other, and nothing where the brand is not known.
+    let (own, _) = probability("drain_pump", &["--brand", "Ulvessa", "--symptom", "shows E-18"]);
+    let (foreign, _) = probability("drain_pump", &["--brand", "Tovelinn", "--symptom", "shows e 18"]);
+    let (neither, _) = probability("drain_pump", &["--symptom", "shows E18"]);
+    assert!(own > 0.8 && foreign < 0.2 && (0.3..0.7).contains(&neither), "{own}, {foreign}, {neither}");
+    let (_, filler) = probability("motor", &["--symptom", "xylophone"]);
+    assert_eq!(filler["unknown_words"], 1);
+}
+
+#[test]
+fn many_questions_are_answered_as_one_by_one() {
+    let store = demo_store();
+    let file = Path::new(env!("CARGO_TARGET_TMPDIR")).join("odds-questions.csv");
+    fs::write(&file, "model,age,symptoms,category\norb w391,8,drum wont turn; noisy,\n,,,toaster\n,3,,dishwasher\n").unwrap();
+    let said = succeed(["odds", "--json", "--store", store.to_str().unwrap(), "--questions", file.to_str().unwrap()]);
+    let answers: Vec<Value> = said.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(answers.len(), 3);
+    assert_eq!(answers[0], ask(&store, &["--model", "orb w391", "--age", "8", "--symptom", "drum wont turn; noisy"]));
+    assert!(answers[1]["error"].as_str().unwrap().contains("toaster"));
+    assert_eq!(answers[2], ask(&store, &["--category", "dishwasher", "--age", "3"]));
 }
 
 #[test]

@@ -25,7 +25,7 @@ impl Draws {
     }
 }
 
-/// A question about any category, with or without brand, model, age and up to three symptoms.
+/// A question about any category, with or without brand, model, age, up to three symptoms and up to three words.
 fn question(odds: &FaultOdds, draws: &mut Draws) -> Asked {
     let category = &odds.categories[draws.below(odds.categories.len())];
     let mut asked = Asked { category: category.key.clone(), ..Asked::default() };
@@ -47,6 +47,19 @@ fn question(odds: &FaultOdds, draws: &mut Draws) -> Asked {
     asked.symptoms = (0..draws.below(4)).map(|_| category.symptoms[draws.below(category.symptoms.len())].clone()).collect();
     asked.symptoms.sort();
     asked.symptoms.dedup();
+    // Words that count, misspelt ones, codes that may be another brand's, and words that nobody says.
+    for _ in 0..draws.below(4) {
+        let word = match draws.below(4) {
+            0 => "xylophone".to_owned(),
+            _ if category.words.is_empty() => "e18".to_owned(),
+            1 => category.words[draws.below(category.words.len())].chars().rev().collect::<String>().to_lowercase(),
+            2 => category.words[draws.below(category.words.len())].replacen('e', "", 1),
+            _ => category.words[draws.below(category.words.len())].clone(),
+        };
+        asked.words.push(word);
+    }
+    asked.words.sort();
+    asked.words.dedup();
     asked
 }
 
@@ -128,7 +141,7 @@ fn an_emergency_stops_the_page() {
         browser.evaluate(&format!("document.getElementById('{id}').getClientRects().length > 0")).as_bool().unwrap()
     };
     // Before anything is known of the machine.
-    browser.evaluate("(() => { const box = document.getElementById('said'); box.value = 'there is a smel of gas'; box.dispatchEvent(new Event('input')); })()");
+    browser.evaluate("(() => { const box = document.getElementById('words'); box.value = 'there is a smel of gas'; box.dispatchEvent(new Event('input')); })()");
     assert!(shown(&mut browser, "emergency") && !shown(&mut browser, "answer"));
     let text = browser.evaluate("document.getElementById('emergency').innerText");
     assert!(text.as_str().unwrap().contains("0800 111 999"), "{text}");

@@ -12,6 +12,7 @@ use crate::identity::IdentityKind;
 use crate::inspect::ColumnPlan;
 use crate::normalise::age::{StatedAge, parse_age};
 use crate::normalise::closing_test::{Verdict, parse_closing_test};
+use crate::normalise::complaint::{Complaint, read_complaint};
 use crate::normalise::date::{PartialDate, parse_date, plain_date};
 use crate::normalise::duration::parse_minutes;
 use crate::normalise::identifier::parse_identifier;
@@ -31,6 +32,10 @@ const MOST_LABOUR_MINUTES: f64 = 40.0 * 60.0;
 const MOST_MONEY: f64 = 1_000_000.0;
 const MOST_COUNT: f64 = 1_000_000_000.0;
 const LONGEST_NAME: usize = 100;
+
+/// Origins of symptoms: known before the machine was opened, and read out of what was written afterwards.
+pub const ORIGIN_COMPLAINT: &str = "complaint";
+pub const ORIGIN_DIAGNOSIS: &str = "diagnosis";
 
 /// A value that was set aside while the rest of its row is used.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -141,6 +146,12 @@ enum Task<'a> {
         reader: TermReader<'a>,
         known: Remembered<Rc<RecognisedTerms>>,
     },
+    Complaint {
+        reader: TermReader<'a>,
+        words: usize,
+        origin: usize,
+        known: Remembered<Rc<Complaint>>,
+    },
     Flag(TermReader<'a>),
     /// Columns of the readings, in the order of [`CLOSING_COLUMNS`].
     ClosingTest([usize; 7]),
@@ -183,6 +194,10 @@ impl<'a> ColumnReader<'a> {
             (FieldKind::Score, ..) => Task::Score,
             (FieldKind::Currency, ..) => Task::Currency,
             (FieldKind::Term, _, Some(list)) => Task::Term { reader: terms(list), known: Remembered::new() },
+            (FieldKind::Terms, "symptoms", Some(list)) => match (position("complaint_words"), position("symptoms_origin")) {
+                (Some(words), Some(origin)) => Task::Complaint { reader: terms(list), words, origin, known: Remembered::new() },
+                _ => Task::Text,
+            },
             (FieldKind::Terms, _, Some(list)) => Task::Terms { reader: terms(list), known: Remembered::new() },
             (FieldKind::Flag, ..) => Task::Flag(terms(List::YesNo)),
             (FieldKind::Text, "closing_test", _) => {
@@ -385,15 +400,13 @@ impl<'a> ColumnReader<'a> {
                     set_parts_aside(&field.name, &found, findings);
                 }
             }
-            Task::Terms { reader, known } => {
-                let found = known.of_category(category, text, || Rc::new(reader.several(text, category.map(AsRef::as_ref))));
-                findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found));
-                set_parts_aside(&field.name, &found, findings);
-                let mut keys: Vec<&str> = found.terms.iter().map(|term| term.key.as_str()).collect();
-                keys.sort_unstable();
-                if !keys.is_empty() {
-                    row.set_text(target, &keys.join(";"));
-                }
+            // Components become findings, above.
+            Task::Terms { .. } => {}
+            Task::Complaint { reader, words, origin, known } => {
+                let found = known.of_category(category, text, || Rc::new(read_complaint(reader, text, category.map(AsRef::as_ref))));
+                findings.misspelt.extend(Misspelt::of_terms(&field.name, text, &found.terms));
+                set_parts_aside(&field.name, &found.terms, findings);
+                set_complaint(row, &found, target, *words, *origin);
             }
             Task::Flag(reader) => {
                 if let Some(term) = reader.one(text, None)? {
@@ -418,6 +431,20 @@ impl<'a> ColumnReader<'a> {
             Task::Text => row.set_text(target, &privacy::mask(text)),
         }
         Ok(())
+    }
+}
+
+/// Symptoms and words of a complaint, and that it is one.
+pub fn set_complaint(row: &mut Row, complaint: &Complaint, symptoms: usize, words: usize, origin: usize) {
+    let keys = complaint.keys();
+    if !keys.is_empty() {
+        row.set_text(symptoms, &keys.join(";"));
+    }
+    if !complaint.words.is_empty() {
+        row.set_text(words, &complaint.words.join(" "));
+    }
+    if !(keys.is_empty() && complaint.words.is_empty()) {
+        row.set_text(origin, ORIGIN_COMPLAINT);
     }
 }
 

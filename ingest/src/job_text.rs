@@ -2,16 +2,20 @@
 
 use std::sync::Arc;
 
-use fixodds_schemas::{List, text_rules};
+use fixodds_schemas::{List, TextRules, text_rules};
 
 use crate::context::Context;
 use crate::free_text::{FreeTextReader, TextReading};
+use crate::normalise::complaint::{Complaint, read_complaint, split_complaint};
+use crate::normalise::terms::TermReader;
 use crate::remembered::Remembered;
 use crate::review::{Answer, Answers, Question};
 
 /// Reads the texts of jobs, each different one once.
 pub struct JobText<'a> {
     reader: FreeTextReader<'a>,
+    symptoms: TermReader<'a>,
+    rules: TextRules,
     known: Remembered<Arc<TextReading>>,
 }
 
@@ -20,7 +24,17 @@ impl<'a> JobText<'a> {
         let options = context.options;
         let rules = text_rules().clone().with(options.mapping.text.clone());
         let reader = FreeTextReader::new(&options.vocabulary, &rules, &options.mapping.terms_of("jobs", List::Component));
-        Self { reader, known: Remembered::new() }
+        let symptoms = TermReader::new(&options.vocabulary, List::Symptom, &options.mapping.terms_of("jobs", List::Symptom));
+        Self { reader, symptoms, rules, known: Remembered::new() }
+    }
+
+    /// A text as what it says the customer reported, and what the repairer wrote.
+    pub fn split<'t>(&self, text: &'t str) -> (Option<&'t str>, &'t str) {
+        split_complaint(text, &self.rules)
+    }
+
+    pub fn complaint(&self, text: &str, category: Option<&Arc<str>>) -> Complaint {
+        read_complaint(&self.symptoms, text, category.map(AsRef::as_ref))
     }
 
     /// What a text says; what a person has said of it goes before the rules. If it is not sure, that is a question.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use fixodds_schemas::{Field, TableSchema};
 
-use crate::cells::{ColumnReader, Findings, Named, SetAside};
+use crate::cells::{ColumnReader, Findings, Named, ORIGIN_DIAGNOSIS, SetAside, set_complaint};
 use crate::context::{Context, JobCategories, KnownJob};
 use crate::error::IngestError;
 use crate::free_text::Reached;
@@ -36,8 +36,11 @@ struct TextColumns<'a> {
     text: JobText<'a>,
     from: [usize; 2],
     outcome: usize,
-    /// Not read from text if the file has a column of its own for it.
-    symptoms: Option<usize>,
+    symptoms: usize,
+    complaint_words: usize,
+    symptoms_origin: usize,
+    /// Symptoms and reasons are not read out of a diagnosis if the file has a column of its own for them.
+    diagnosis_tells_symptoms: bool,
     reason: Option<usize>,
 }
 
@@ -51,7 +54,10 @@ impl<'a> TextColumns<'a> {
             text: JobText::new(context),
             from: ["fault_text", "cause"].map(|field| position(schema, field)),
             outcome: position(schema, "outcome"),
-            symptoms: unless_held("symptoms"),
+            symptoms: position(schema, "symptoms"),
+            complaint_words: position(schema, "complaint_words"),
+            symptoms_origin: position(schema, "symptoms_origin"),
+            diagnosis_tells_symptoms: unless_held("symptoms").is_some(),
             reason: unless_held("not_repaired_reason"),
         }
     }
@@ -76,9 +82,19 @@ impl<'a> TextColumns<'a> {
         let texts = self.from.map(|column| row.text(column).map(str::to_owned));
         // What is named where no fault was found is what the customer complained of, unless a person has said otherwise.
         let fault_was_found = row.text(self.outcome) != Some("no_fault_found");
+        let column_text = |at: usize| at > 0;
         for (at, text) in [cell_text].into_iter().chain(texts).enumerate() {
             let Some(text) = text else { continue };
-            let reading = self.text.read(&text, category, answers, questions);
+            // What such a text says the customer reported names no component: it was not looked at yet.
+            let (complaint, text) = if column_text(at) { self.text.split(&text) } else { (None, text.as_str()) };
+            if let Some(complaint) = complaint.filter(|_| row.is_missing(self.symptoms_origin)) {
+                let complaint = self.text.complaint(complaint, category);
+                set_complaint(row, &complaint, self.symptoms, self.complaint_words, self.symptoms_origin);
+            }
+            if text.trim().is_empty() {
+                continue;
+            }
+            let reading = self.text.read(text, category, answers, questions);
             if reads_components {
                 let start = findings.components.len();
                 if at == 0 && !reading.findings.is_empty() && fault_was_found {
@@ -103,8 +119,9 @@ impl<'a> TextColumns<'a> {
             {
                 row.set_text(self.outcome, outcome);
             }
-            if let Some(symptoms) = self.symptoms.filter(|&column| row.is_missing(column) && !reading.symptoms.is_empty()) {
-                row.set_text(symptoms, &reading.symptoms.join(";"));
+            if self.diagnosis_tells_symptoms && row.is_missing(self.symptoms_origin) && !reading.symptoms.is_empty() {
+                row.set_text(self.symptoms, &reading.symptoms.join(";"));
+                row.set_text(self.symptoms_origin, ORIGIN_DIAGNOSIS);
             }
             let is_unrepaired = matches!(row.text(self.outcome), Some("condemned" | "declined" | "repairable"));
             if let (Some(column), Some(reason)) = (self.reason.filter(|&column| is_unrepaired && row.is_missing(column)), &reading.reason) {

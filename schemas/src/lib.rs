@@ -8,6 +8,7 @@
 //! - [`records`]: what a record looks like in its canonical form, as types and as JSON Schema
 //! - [`fields`]: the same input fields as a dictionary, with the column titles that workshops use
 //! - [`tables`]: the column dictionary of the store and of the evidence tables
+//! - [`words`]: the words of a complaint in the form in which they are counted
 //! - [`store_layout`]: where the files of a store lie
 //! - [`checksums`]: whether they are still as they were written
 
@@ -20,6 +21,7 @@ pub mod tables;
 pub mod terms;
 pub mod text_rules;
 pub mod vocabulary;
+pub mod words;
 
 pub use emergencies::emergencies;
 pub use fields::{Field, FieldKind, InputTable, input_table, input_tables};

@@ -63,6 +63,10 @@ text_rules! {
     complaint: String,
     /// So described, a component was damaged by another.
     follows_if: String,
+    /// Before what the customer reported, at the beginning of a text.
+    customer_says: String,
+    /// Before what the repairer found, after such a beginning.
+    repairer_says: String,
     /// Keys of components that fail because another did.
     follows_from_others: String,
     /// Keys of symptoms that say nothing where they describe a component that had failed.

@@ -1,4 +1,6 @@
-//! One-dimensional root finding and optimisation: Brent's methods from `argmin`.
+//! One-dimensional root finding and optimisation: Brent's methods from `argmin`; smooth functions of many variables.
+
+use std::collections::VecDeque;
 
 use argmin::core::{CostFunction, Error, Executor, State};
 use argmin::solver::brent::{BrentOpt, BrentRoot};
@@ -33,6 +35,69 @@ pub(crate) fn arg_max(f: impl Fn(f64) -> f64, low: f64, high: f64) -> Result<f64
 
 fn best(parameter: Option<f64>) -> Result<f64, CannotEstimate> {
     parameter.filter(|x| x.is_finite()).ok_or(CannotEstimate::NoConvergence)
+}
+
+/// Moves `x` towards the minimum of a smooth convex function by limited-memory BFGS with backtracking (Nocedal & Wright 2006, Numerical
+/// Optimization, algorithms 7.4, 7.5 and 3.1, from memory), in at most so many steps. `f` gives the value and fills in the gradient.
+/// By hand, because `argmin` wants its vectors in a linear algebra crate that nothing else here needs.
+pub(crate) fn minimise(mut f: impl FnMut(&[f64], &mut [f64]) -> f64, x: &mut Vec<f64>, most_steps: usize) {
+    const MEMORY: usize = 8;
+    const LEAST_GAIN: f64 = 1e-8;
+    const MOST_HALVINGS: usize = 30;
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let mut gradient = vec![0.0; x.len()];
+    let mut value = f(x, &mut gradient);
+    let mut past: VecDeque<(Vec<f64>, Vec<f64>)> = VecDeque::new();
+    let (mut next, mut next_gradient) = (x.clone(), gradient.clone());
+    for _ in 0..most_steps {
+        let mut direction = gradient.clone();
+        let mut shares = Vec::with_capacity(past.len());
+        for (step, change) in past.iter().rev() {
+            let share = dot(step, &direction) / dot(step, change);
+            direction.iter_mut().zip(change).for_each(|(d, c)| *d -= share * c);
+            shares.push(share);
+        }
+        if let Some((step, change)) = past.back() {
+            let scale = dot(step, change) / dot(change, change);
+            direction.iter_mut().for_each(|d| *d *= scale);
+        }
+        for ((step, change), share) in past.iter().zip(shares.into_iter().rev()) {
+            let back = share - dot(change, &direction) / dot(step, change);
+            direction.iter_mut().zip(step).for_each(|(d, s)| *d += back * s);
+        }
+        let slope = -dot(&gradient, &direction);
+        if slope >= 0.0 || slope.is_nan() {
+            return;
+        }
+        let mut length = if past.is_empty() { 1.0 / dot(&gradient, &gradient).sqrt().max(1.0) } else { 1.0 };
+        let mut next_value = f64::INFINITY;
+        for _ in 0..MOST_HALVINGS {
+            next.iter_mut().zip(&*x).zip(&direction).for_each(|((next, x), d)| *next = x - length * d);
+            next_value = f(&next, &mut next_gradient);
+            if next_value <= value + 1e-4 * length * slope {
+                break;
+            }
+            length /= 2.0;
+        }
+        if next_value.is_nan() || next_value >= value {
+            return;
+        }
+        let step: Vec<f64> = next.iter().zip(&*x).map(|(a, b)| a - b).collect();
+        let change: Vec<f64> = next_gradient.iter().zip(&gradient).map(|(a, b)| a - b).collect();
+        if dot(&step, &change) > 0.0 {
+            if past.len() == MEMORY {
+                past.pop_front();
+            }
+            past.push_back((step, change));
+        }
+        let gain = value - next_value;
+        std::mem::swap(x, &mut next);
+        std::mem::swap(&mut gradient, &mut next_gradient);
+        value = next_value;
+        if gain <= LEAST_GAIN * value.abs().max(1.0) {
+            return;
+        }
+    }
 }
 
 /// A smooth function on an interval, from its values at Chebyshev points of the second kind, by the barycentric formula
@@ -88,6 +153,21 @@ mod tests {
         }
         assert_eq!(Interpolant::new(f64::abs, -1.0, 2.0), None);
         assert_eq!(Interpolant::new(f64::ln, -1.0, 2.0), None);
+    }
+
+    #[test]
+    fn minimises_functions_of_several_variables() {
+        // A long bent valley: (a - 1)^2 + 10 (b - a)^2 + exp(c) - 2 c.
+        let f = |x: &[f64], slope: &mut [f64]| {
+            slope[0] = 2.0 * (x[0] - 1.0) - 20.0 * (x[1] - x[0]);
+            slope[1] = 20.0 * (x[1] - x[0]);
+            slope[2] = x[2].exp() - 2.0;
+            (x[0] - 1.0).powi(2) + 10.0 * (x[1] - x[0]).powi(2) + x[2].exp() - 2.0 * x[2]
+        };
+        let mut x = vec![-3.0, 4.0, 5.0];
+        minimise(f, &mut x, 200);
+        let expected = [1.0, 1.0, 2f64.ln()];
+        assert!(x.iter().zip(expected).all(|(x, expected)| (x - expected).abs() < 1e-3), "{x:?}");
     }
 
     #[test]

@@ -10,6 +10,6 @@ SELECT
 FROM primary_fault AS p
 INNER JOIN job AS j ON j.job = p.job
 INNER JOIN leaf AS l ON l.leaf = j.leaf
-WHERE l.category IS NOT NULL
+WHERE l.category IS NOT NULL AND p.component <> 'not_named'
 GROUP BY ALL
 ORDER BY l.category, l.platform NULLS FIRST, p.component, j.age_from_years NULLS FIRST, reason NULLS FIRST

@@ -1,4 +1,4 @@
--- One row per kind of machine, age, set of symptoms and whole amount of money: repairs of the last twelve months, but for those too recent for a recall to have come
+-- One row per kind of machine, age, complaint (symptoms and words, as far as they were known before the machine was opened) and whole amount of money: repairs of the last twelve months, but for those too recent for a recall to have come
 -- back, that cost the business so much: parts, labour at its own hourly cost, travel, and what their recalls cost when they came. Recalls themselves are no
 -- repairs of their own; a repair of which any of that is not recorded is left out.
 -- Reads: booked_job, job, leaf, business, cut_off.
@@ -18,7 +18,8 @@ SELECT
     l.platform,
     l.model_key,
     j.age_years,
-    j.symptoms,
+    CASE WHEN j.symptoms_origin = 'complaint' THEN j.symptoms END AS symptoms,
+    j.complaint_words,
     CAST(round((b.parts + b.labour + b.travel + coalesce(r.cost, 0)) / 100) AS BIGINT) AS cost,
     count(*) AS jobs
 FROM booked_job AS b
@@ -36,4 +37,5 @@ WHERE NOT b.is_recall
     AND b.closed_on > CAST(t.as_of - INTERVAL 12 MONTH AS DATE)
     AND date_diff('day', b.closed_on, t.as_of) >= s.recall_days
 GROUP BY ALL
-ORDER BY l.category, l.brand NULLS FIRST, l.platform NULLS FIRST, l.model_key NULLS FIRST, j.age_years NULLS FIRST, j.symptoms NULLS FIRST, cost
+ORDER BY l.category, l.brand NULLS FIRST, l.platform NULLS FIRST, l.model_key NULLS FIRST, j.age_years NULLS FIRST, symptoms NULLS FIRST,
+    j.complaint_words NULLS FIRST, cost

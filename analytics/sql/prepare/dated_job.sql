@@ -27,6 +27,8 @@ SELECT
     j.site,
     j.visits,
     j.symptoms,
+    j.symptoms_origin,
+    j.complaint_words,
     j.outcome,
     j.not_repaired_reason,
     j.labour_minutes,

@@ -30,6 +30,8 @@ SELECT
     a.site,
     a.visits,
     a.symptoms,
+    a.symptoms_origin,
+    a.complaint_words,
     a.outcome,
     a.not_repaired_reason,
     a.labour_minutes,

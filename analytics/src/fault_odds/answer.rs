@@ -1,5 +1,6 @@
 //! The answer to one question: what can hurt somebody, odds, what they rest on, the order of checks, what goes with the likeliest faults.
 
+use fixodds_estimators::fault_odds::complaint::Said;
 use fixodds_estimators::fault_odds::{CategoryOdds, Question};
 use fixodds_estimators::search_order::{Check, DeadFirst, comparable, dead_checks_first};
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
@@ -28,6 +29,8 @@ pub struct Asked {
     pub model: Option<String>,
     pub age_years: Option<f64>,
     pub symptoms: Vec<String>,
+    /// Words of the complaint beside its symptoms.
+    pub words: Vec<String>,
     /// Price of a new machine; the catalogue's where it is not given.
     pub price_new: Option<f64>,
     /// What the machine would fetch once mended.
@@ -49,6 +52,18 @@ pub struct Basis {
 pub struct ComponentOdds {
     pub component: String,
     pub probability: Interval,
+}
+
+/// Something that was said, and what it tells.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Mention {
+    /// Key of a symptom, or a word that counts.
+    pub said: String,
+    pub is_symptom: bool,
+    /// Jobs of the category whose complaint holds it.
+    pub jobs: u32,
+    /// By how much it multiplies the odds of the likeliest component, all else that was said being equal.
+    pub odds_ratio: f64,
 }
 
 /// One check in the order that finds the fault soonest on average, all dead checks before all live ones.
@@ -77,6 +92,10 @@ pub struct Answer {
     pub age_band: Option<(f64, Option<f64>)>,
     /// All components of the category, the likeliest first.
     pub odds: Vec<ComponentOdds>,
+    /// What was said and counts: symptoms, then words.
+    pub mentions: Vec<Mention>,
+    /// Words that no record holds often enough to tell anything.
+    pub unknown_words: usize,
     /// Keys of what is looked at first, since it costs nothing.
     pub first_looks: Vec<String>,
     pub checks: Vec<CheckStep>,
@@ -103,17 +122,18 @@ impl FaultOdds {
     /// The records hold no job of that category, or a symptom is none of its. An emergency counts as a symptom where it is on record.
     pub fn answer(&self, asked: Asked) -> Result<Answer, CannotEstimate> {
         let category = self.category(&asked.category).ok_or(CannotEstimate::NoObservations)?;
-        let symptoms: Vec<usize> = asked
-            .symptoms
-            .iter()
-            .filter(|key| category.symptoms.contains(key) || !is_emergency(key))
-            .map(|key| category.symptoms.iter().position(|known| known == key))
-            .collect::<Option<_>>()
-            .ok_or_else(|| CannotEstimate::InvalidInput("a symptom that no record of the category mentions".to_owned()))?;
+        let symptoms: Vec<String> =
+            asked.symptoms.iter().filter(|key| category.symptoms.contains(key) || !is_emergency(key)).cloned().collect();
+        if symptoms.iter().any(|key| !category.symptoms.contains(key)) {
+            return Err(CannotEstimate::InvalidInput("a symptom that no record of the category mentions".to_owned()));
+        }
+        let said = category.said(&symptoms, &asked.words, asked.brand.as_deref());
         let groups = category.groups(asked.brand.as_deref(), asked.platform.as_deref(), asked.model.as_deref());
         let band = asked.age_years.and_then(|age| self.age_band(age));
-        let question = Question { groups, age_band: band.map(|(position, ..)| position), symptoms: &symptoms };
-        let probabilities = CategoryOdds::new(&category.counts, &self.settings)?.answer(&question, CONFIDENCE)?;
+        let question = Question { groups, age_band: band.map(|(position, ..)| position), complaint: said.as_ref() };
+        let probabilities = CategoryOdds::new(&category.counts, &category.complaint, &self.settings)?.answer(&question, CONFIDENCE)?;
+        let nothing = Said::default();
+        let heard = said.as_ref().unwrap_or(&nothing);
         let (order, subunits) = order(category, &probabilities)?;
         let [brand_jobs, platform_jobs, model_jobs] = groups.map(|group| group.map(fixodds_estimators::fault_odds::GroupCounts::total));
         let in_band = |row: &Vec<u32>| question.age_band.map_or_else(|| row.iter().sum(), |band| row[band]);
@@ -152,6 +172,8 @@ impl FaultOdds {
                 .cloned()
                 .collect(),
             repair_scopes: of_components(&likeliest, &category.repair_scopes, |found| &found.component).cloned().collect(),
+            mentions: mentions(category, heard, &probabilities),
+            unknown_words: heard.unknown_words,
             odds,
             checks,
             expected_minutes: order.expected_minutes,
@@ -162,6 +184,29 @@ impl FaultOdds {
             asked,
         })
     }
+}
+
+/// What each thing that was said does to the odds of the likeliest component: without it, the others would have
+/// `p_k exp(-w_jk)` in proportion.
+fn mentions(category: &Category, said: &Said, probabilities: &[Interval]) -> Vec<Mention> {
+    let likeliest =
+        (0..probabilities.len()).max_by(|a, b| probabilities[*a].estimate.total_cmp(&probabilities[*b].estimate).then(b.cmp(a)));
+    let Some(first) = likeliest else { return Vec::new() };
+    let mention = |feature: &usize| {
+        let weights = &category.complaint.features[*feature];
+        let without = |k: usize| probabilities[k].estimate * (-weights[k]).exp();
+        let others = |of: &dyn Fn(usize) -> f64| (0..probabilities.len()).filter(|k| *k != first).map(of).sum::<f64>();
+        let odds = |of: &dyn Fn(usize) -> f64| of(first) / others(of);
+        let ratio = odds(&|k| probabilities[k].estimate) / odds(&without);
+        let symptoms = category.symptoms.len();
+        Mention {
+            said: category.symptoms.get(*feature).unwrap_or_else(|| &category.words[*feature - symptoms]).clone(),
+            is_symptom: *feature < symptoms,
+            jobs: category.mention_jobs[*feature],
+            odds_ratio: if ratio.is_finite() { ratio } else { 1.0 },
+        }
+    };
+    said.features.iter().map(mention).collect()
 }
 
 /// What is known of some components, in their order.

@@ -1,9 +1,11 @@
-//! From jobs to counts by component, age, symptom, brand, platform and model.
+//! From jobs to counts by component, age, brand, platform and model.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use fixodds_estimators::fault_odds::complaint::Weights;
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts};
 
+use super::complaints;
 use super::records::{CategoryKeys, Described, Record, Records};
 use super::{Category, Economics, Model};
 use crate::engine::AGE_BAND_EDGES_YEARS;
@@ -43,9 +45,6 @@ pub fn count(records: &Records, wanted: impl Fn(&Record) -> bool) -> Vec<Categor
     for record in records.records.iter().filter(|record| wanted(record)) {
         let own = &mut counts[record.category];
         own.faults_by_age[record.fault][record.age_band.unwrap_or(AGE_UNKNOWN)] += record.jobs;
-        for symptom in &record.symptoms {
-            own.mentions[record.fault][*symptom] += record.jobs;
-        }
         let kind = &records.categories[record.category].kinds[record.kind];
         let groups = &mut groups[record.category];
         for (tallies, key) in
@@ -56,11 +55,16 @@ pub fn count(records: &Records, wanted: impl Fn(&Record) -> bool) -> Vec<Categor
             }
         }
     }
-    add_mentions_elsewhere(records, &mut counts);
-    records.categories.iter().zip(counts).zip(groups).map(|((keys, counts), groups)| category(keys, counts, groups)).collect()
+    let mut said: Vec<BTreeSet<usize>> = vec![BTreeSet::new(); records.categories.len()];
+    for record in records.records.iter().filter(|record| wanted(record)) {
+        said[record.category].extend(&record.symptoms);
+    }
+    let words = complaints::words(records, &wanted);
+    let of_records = records.categories.iter().zip(counts).zip(groups).zip(said).zip(words);
+    of_records.map(|((((keys, counts), groups), said), words)| category(keys, counts, groups, &said, words)).collect()
 }
 
-fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups) -> Category {
+fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups, said: &BTreeSet<usize>, words: Vec<String>) -> Category {
     let counted = |tallies: BTreeMap<String, Tally>| tallies.into_iter().map(|(key, tally)| (key, tally.counts())).collect();
     let model = |(key, described): (&String, &Described)| {
         let Described { brand, platform, price_new } = described.clone();
@@ -70,7 +74,11 @@ fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups) -> 
     Category {
         key: keys.key.clone(),
         components: keys.components.clone(),
-        symptoms: keys.symptoms.clone(),
+        complaint: Weights::none(keys.components.len(), said.len() + words.len()),
+        symptoms: said.iter().map(|symptom| keys.symptoms[*symptom].clone()).collect(),
+        words,
+        mentions: Vec::new(),
+        mention_jobs: Vec::new(),
         counts,
         brands: counted(groups.brands),
         platforms: counted(groups.platforms),
@@ -83,34 +91,5 @@ fn category(keys: &CategoryKeys, counts: CategoryCounts, mut groups: Groups) -> 
 
 fn empty(keys: &CategoryKeys) -> CategoryCounts {
     let components = keys.components.len();
-    CategoryCounts {
-        faults_by_age: vec![vec![0; AGE_UNKNOWN + 1]; components],
-        mentions: vec![vec![0; keys.symptoms.len()]; components],
-        mentions_elsewhere: vec![vec![0; keys.symptoms.len()]; components],
-        all_mentions_elsewhere: vec![0; components],
-    }
-}
-
-/// What the same component's faults were reported as in all other categories.
-fn add_mentions_elsewhere(records: &Records, counts: &mut [CategoryCounts]) {
-    let mut everywhere: BTreeMap<(&str, &str), u32> = BTreeMap::new();
-    let mut of_component: BTreeMap<&str, u32> = BTreeMap::new();
-    for (keys, counts) in records.categories.iter().zip(&*counts) {
-        for (component, row) in keys.components.iter().zip(&counts.mentions) {
-            for (symptom, mentions) in keys.symptoms.iter().zip(row) {
-                *everywhere.entry((component, symptom)).or_default() += mentions;
-                *of_component.entry(component).or_default() += mentions;
-            }
-        }
-    }
-    for (keys, counts) in records.categories.iter().zip(counts) {
-        for (k, component) in keys.components.iter().enumerate() {
-            let own: u32 = counts.mentions[k].iter().sum();
-            counts.all_mentions_elsewhere[k] = of_component.get(component.as_str()).map_or(0, |all| all - own);
-            for (j, symptom) in keys.symptoms.iter().enumerate() {
-                let all = everywhere.get(&(component.as_str(), symptom.as_str())).copied().unwrap_or(0);
-                counts.mentions_elsewhere[k][j] = all - counts.mentions[k][j];
-            }
-        }
-    }
+    CategoryCounts { faults_by_age: vec![vec![0; AGE_UNKNOWN + 1]; components] }
 }

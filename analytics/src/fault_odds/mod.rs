@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use fixodds_estimators::fault_odds::complaint::Weights;
 use fixodds_estimators::fault_odds::{CategoryCounts, GroupCounts, Settings};
 use fixodds_schemas::store_layout::StoreLayout;
 use fixodds_schemas::vocabulary::ModelTrait;
@@ -16,6 +17,7 @@ use crate::evidence::{About, read_json};
 
 mod answer;
 mod before;
+mod complaints;
 mod consequences;
 mod counting;
 mod donor;
@@ -27,7 +29,7 @@ mod scoring;
 mod search;
 mod tables;
 
-pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds};
+pub use answer::{Answer, Asked, Basis, CheckStep, ComponentOdds, Mention};
 pub(crate) use before::OddsBefore;
 pub(crate) use consequences::Consequences;
 pub use consequences::{Consequence, RepairScope};
@@ -66,8 +68,17 @@ pub struct Category {
     pub key: String,
     /// Keys of the components, in the order of their positions.
     pub components: Vec<String>,
-    /// Keys of the symptoms that the records mention.
+    /// Keys of the symptoms that complaints on record mention.
     pub symptoms: Vec<String>,
+    /// Words of complaints that count, the most frequent first; error codes with their brand.
+    pub words: Vec<String>,
+    /// What symptoms and words tell; symptoms stand before words.
+    pub complaint: Weights,
+    /// Jobs whose complaint holds each of them.
+    pub mention_jobs: Vec<u32>,
+    /// The same by component at fault.
+    #[serde(skip)]
+    pub mentions: Vec<Vec<u32>>,
     pub counts: CategoryCounts,
     pub brands: BTreeMap<String, GroupCounts>,
     pub platforms: BTreeMap<String, GroupCounts>,
@@ -131,8 +142,11 @@ impl FaultOdds {
 /// Counts, fits and scores the odds; the tables follow from them by [`FaultOdds::rows`] and [`FaultOdds::skill_rows`].
 pub(crate) fn build(engine: &Engine, about: &About, consequences: Consequences, known: FromEvidence) -> Result<FaultOdds, AnalyticsError> {
     let records = records::read(engine)?;
-    let ((settings, settings_rest_on_jobs), skill) = rayon::join(|| scoring::settings_for_use(&records), || scoring::skill(&records));
+    let ((mut settings, settings_rest_on_jobs), (skill, inflation)) =
+        rayon::join(|| scoring::settings_for_use(&records), || scoring::skill(&records));
+    settings.complaint_inflation = inflation.unwrap_or(settings.complaint_inflation);
     let mut categories = counting::count(&records, |_| true);
+    complaints::learn(&records, &mut categories, &settings, |_| true);
     consequences.add_to(&mut categories);
     economics::add(engine, &mut categories, known)?;
     Ok(FaultOdds {

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use fixodds_schemas::vocabulary::vocabulary;
+use fixodds_schemas::words::is_code;
 
 use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
@@ -16,6 +17,25 @@ pub enum Period {
     LastYear,
 }
 
+/// Where the symptoms of a job come from. Only a complaint was known before the machine was opened; the odds rest on nothing else.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Origin {
+    Complaint,
+    Diagnosis,
+    None,
+}
+
+impl Origin {
+    /// As the store and the evidence name it.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Complaint => "complaint",
+            Self::Diagnosis => "diagnosis",
+            Self::None => "none",
+        }
+    }
+}
+
 /// A kind of machine, as far as it is known.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Kind {
@@ -24,17 +44,22 @@ pub struct Kind {
     pub model: Option<String>,
 }
 
-/// Jobs alike in kind, age band, symptoms, fault and period.
+/// Jobs alike in kind, age band, complaint, fault and period.
 #[derive(Debug, Clone)]
 pub struct Record {
     pub category: usize,
     /// Position among the kinds of the category.
     pub kind: usize,
     pub age_band: Option<usize>,
+    /// Of the complaint.
     pub symptoms: Vec<usize>,
+    pub words: Vec<usize>,
+    pub origin: Origin,
     pub fault: usize,
     pub period: Period,
     pub jobs: u32,
+    /// Every other record, to see what twice as many jobs teach.
+    pub in_first_half: bool,
 }
 
 /// What the catalogue, or else the records, say of a model.
@@ -50,6 +75,7 @@ pub struct Described {
 struct Named<'a> {
     components: BTreeSet<&'a str>,
     symptoms: BTreeSet<&'a str>,
+    words: BTreeSet<&'a str>,
     kinds: BTreeSet<&'a Kind>,
 }
 
@@ -59,6 +85,8 @@ pub struct CategoryKeys {
     pub key: String,
     pub components: Vec<String>,
     pub symptoms: Vec<String>,
+    /// All words of complaints, as [`counted_word`] writes them.
+    pub words: Vec<String>,
     pub kinds: Vec<Kind>,
     /// Models with or without jobs.
     pub models: BTreeMap<String, Described>,
@@ -75,20 +103,38 @@ struct Raw {
     kind: Kind,
     age_band: Option<usize>,
     symptoms: Vec<String>,
+    words: Vec<String>,
+    origin: Origin,
     fault: String,
     period: Period,
     jobs: u32,
 }
 
+/// A word of a complaint as it is counted: an error code means what its brand says, so that it is counted within the brand, and not at all
+/// where the brand is not known.
+pub fn counted_word(word: &str, brand: Option<&str>) -> Option<String> {
+    if is_code(word) { brand.map(|brand| format!("{brand} {word}")) } else { Some(word.to_owned()) }
+}
+
 pub fn read(engine: &Engine) -> Result<Records, AnalyticsError> {
     let raw = engine.rows("fault_odds", evidence_sql!("fault_odds_jobs"), |row| {
-        let symptoms: Option<String> = row.get("symptoms")?;
+        let parts = |text: Option<String>, joint: char| -> Vec<String> {
+            text.iter().flat_map(|text| text.split(joint)).filter(|part| !part.is_empty()).map(str::to_owned).collect()
+        };
+        let kind = Kind { brand: row.get("brand")?, platform: row.get("platform")?, model: row.get("model_key")? };
+        let words = parts(row.get("complaint_words")?, ' ');
         let from: Option<f64> = row.get("age_from_years")?;
         Ok(Raw {
             category: row.get("category")?,
-            kind: Kind { brand: row.get("brand")?, platform: row.get("platform")?, model: row.get("model_key")? },
             age_band: from.and_then(|from| AGE_BAND_EDGES_YEARS.iter().position(|edge| *edge == from)),
-            symptoms: symptoms.iter().flat_map(|keys| keys.split(';')).filter(|key| !key.is_empty()).map(str::to_owned).collect(),
+            symptoms: parts(row.get("symptoms")?, ';'),
+            words: words.iter().filter_map(|word| counted_word(word, kind.brand.as_deref())).collect(),
+            kind,
+            origin: match row.get::<_, Option<String>>("symptoms_origin")?.as_deref() {
+                Some("complaint") => Origin::Complaint,
+                Some(_) => Origin::Diagnosis,
+                None => Origin::None,
+            },
             fault: row.get("component")?,
             period: match row.get::<_, i32>("period")? {
                 0 => Period::Earlier,
@@ -114,6 +160,7 @@ fn index(raw: &[Raw], mut models: BTreeMap<String, BTreeMap<String, Described>>)
         let named = found.entry(&job.category).or_default();
         named.components.insert(&job.fault);
         named.symptoms.extend(job.symptoms.iter().map(String::as_str));
+        named.words.extend(job.words.iter().map(String::as_str));
         named.kinds.insert(&job.kind);
     }
     let mut all = Records::default();
@@ -127,6 +174,7 @@ fn index(raw: &[Raw], mut models: BTreeMap<String, BTreeMap<String, Described>>)
             key: key.to_owned(),
             components,
             symptoms: named.symptoms.into_iter().map(str::to_owned).collect(),
+            words: named.words.into_iter().map(str::to_owned).collect(),
             kinds: named.kinds.into_iter().cloned().collect(),
             models: models.remove(key).unwrap_or_default(),
         });
@@ -138,8 +186,18 @@ fn index(raw: &[Raw], mut models: BTreeMap<String, BTreeMap<String, Described>>)
         else {
             continue;
         };
-        let symptoms = job.symptoms.iter().filter_map(|key| keys.symptoms.binary_search(key).ok()).collect();
-        all.records.push(Record { category, kind, age_band: job.age_band, symptoms, fault, period: job.period, jobs: job.jobs });
+        all.records.push(Record {
+            category,
+            kind,
+            age_band: job.age_band,
+            symptoms: job.symptoms.iter().filter_map(|key| keys.symptoms.binary_search(key).ok()).collect(),
+            words: job.words.iter().filter_map(|word| keys.words.binary_search(word).ok()).collect(),
+            origin: job.origin,
+            fault,
+            period: job.period,
+            jobs: job.jobs,
+            in_first_half: all.records.len().is_multiple_of(2),
+        });
     }
     all
 }

@@ -21,9 +21,9 @@ impl FaultOdds {
             rows.push(&everywhere, &[("quantity", "setting".into()), ("setting", name.into())], &known);
         }
         for category in &self.categories {
-            let Ok(odds) = CategoryOdds::new(&category.counts, &self.settings) else { continue };
+            let Ok(odds) = CategoryOdds::new(&category.counts, &category.complaint, &self.settings) else { continue };
             self.push_shares(&mut rows, category, &odds);
-            push_likelihoods(&mut rows, category, &odds);
+            push_mentions(&mut rows, category, &odds);
             for (brand, counts) in &category.brands {
                 let groups = category.groups(Some(brand), None, None);
                 push_ratios(
@@ -47,7 +47,7 @@ impl FaultOdds {
         Ok(rows)
     }
 
-    fn named_settings(&self) -> [(&'static str, f64); 9] {
+    fn named_settings(&self) -> [(&'static str, f64); 7] {
         let s = &self.settings;
         [
             ("category_strength", s.category_strength),
@@ -56,13 +56,11 @@ impl FaultOdds {
             ("model_strength", s.group_strengths[2]),
             ("age_strength", s.age_strength),
             ("age_reach", s.age_reach),
-            ("elsewhere_strength", s.elsewhere_strength),
-            ("symptom_strength", s.symptom_strength),
-            ("symptom_exponent", s.symptom_exponent),
+            ("complaint_inflation", s.complaint_inflation),
         ]
     }
 
-    fn push_shares(&self, rows: &mut EvidenceRows, category: &Category, odds: &CategoryOdds) {
+    fn push_shares(&self, rows: &mut EvidenceRows, category: &Category, odds: &CategoryOdds<'_>) {
         let here = scope("category", &category.key, Some(&category.key));
         let counts = &category.counts.faults_by_age;
         let bands = self.age_band_edges.len();
@@ -96,6 +94,7 @@ impl FaultOdds {
                 &[
                     ("predictor", (&row.predictor).into()),
                     ("statistic", (&row.statistic).into()),
+                    ("symptoms_origin", row.symptoms_origin.as_deref().into()),
                     ("probability_from", calibration(0)),
                     ("probability_to", calibration(1)),
                     ("predicted", calibration(2)),
@@ -109,21 +108,21 @@ impl FaultOdds {
     }
 }
 
-fn push_likelihoods(rows: &mut EvidenceRows, category: &Category, odds: &CategoryOdds) {
+/// Symptoms only: words are the customers' own, and no table is made of them.
+fn push_mentions(rows: &mut EvidenceRows, category: &Category, odds: &CategoryOdds<'_>) {
     let here = scope("category", &category.key, Some(&category.key));
     for (k, component) in category.components.iter().enumerate() {
-        let mentions = &category.counts.mentions[k];
         for (j, symptom) in category.symptoms.iter().enumerate() {
             rows.push(
                 &here,
                 &[
-                    ("quantity", "likelihood".into()),
+                    ("quantity", "mention".into()),
                     ("component", component.into()),
                     ("symptom", symptom.into()),
-                    ("jobs", i64::from(mentions.iter().sum::<u32>()).into()),
-                    ("events", i64::from(mentions[j]).into()),
+                    ("jobs", i64::from(category.mention_jobs[j]).into()),
+                    ("events", i64::from(category.mentions[j][k]).into()),
                 ],
-                &odds.likelihood(k, j, CONFIDENCE),
+                &odds.mention(k, j, CONFIDENCE),
             );
         }
     }
@@ -134,7 +133,7 @@ fn push_ratios(
     rows: &mut EvidenceRows,
     here: &Scope,
     category: &Category,
-    odds: &CategoryOdds,
+    odds: &CategoryOdds<'_>,
     groups: [Option<&GroupCounts>; 3],
     counts: &GroupCounts,
 ) {

@@ -117,15 +117,17 @@ fn test_on_last_year(engine: &Engine, quotes: &mut Quotes) -> Result<(), Analyti
 
 fn read_held_out(engine: &Engine) -> Result<Vec<Repair>, AnalyticsError> {
     engine.rows("quote", evidence_sql!("quote_held_out"), |row| {
-        let symptoms: Option<String> = row.get("symptoms")?;
-        let symptoms = symptoms.iter().flat_map(|keys| keys.split(';')).filter(|key| !key.is_empty()).map(str::to_owned).collect();
+        let parts = |text: Option<String>, joint: char| -> Vec<String> {
+            text.iter().flat_map(|text| text.split(joint)).filter(|part| !part.is_empty()).map(str::to_owned).collect()
+        };
         let asked = Asked {
             category: row.get("category")?,
             brand: row.get("brand")?,
             platform: row.get("platform")?,
             model: row.get("model_key")?,
             age_years: row.get("age_years")?,
-            symptoms,
+            symptoms: parts(row.get("symptoms")?, ';'),
+            words: parts(row.get("complaint_words")?, ' '),
             ..Asked::default()
         };
         Ok(Repair { asked, cost: row.get::<_, i64>("cost")? as f64, jobs: row.get::<_, i64>("jobs")? as u64 })

@@ -2,6 +2,7 @@
 
 pub mod age;
 pub mod closing_test;
+pub mod complaint;
 pub mod date;
 pub mod duration;
 pub mod identifier;

@@ -16,7 +16,8 @@ const ofShape = (shape, divisor) => ({ value: shape / divisor, logVariance: 1 / 
 const own = (object, key) => key != null && Object.hasOwn(object, key) ? object[key] : null;
 
 /** The counts of a category under the settings, ready to answer. */
-function categoryOdds(counts, settings) {
+function categoryOdds(category, settings) {
+  const counts = category.counts;
   const bands = counts.faults_by_age[0].length - 1;
   const ofComponent = counts.faults_by_age.map(sum);
   const jobs = sum(ofComponent);
@@ -30,22 +31,62 @@ function categoryOdds(counts, settings) {
     const row = spread[k].map((n, at) => ofShape(n + settings.age_strength * allAges.value, inBand[at] + settings.age_strength));
     return [...row, allAges];
   });
-  return { bands, share, shareByAge, symptom: symptomFactors(counts, settings), settings };
+  return { bands, share, shareByAge, weights: category.complaint, settings };
 }
 
-function symptomFactors(counts, settings) {
-  const symptoms = counts.mentions[0].length;
-  const mentions = Array.from({ length: symptoms }, (_, j) => sum(counts.mentions.map(row => row[j])) + 0.5);
-  const all = sum(mentions);
-  return counts.mentions.map((row, k) => {
-    const elsewhere = counts.all_mentions_elsewhere[k];
-    const [borrowed, total] = elsewhere > 0 ? [settings.elsewhere_strength, elsewhere] : [0, 1];
-    const divisor = sum(row) + borrowed + settings.symptom_strength;
-    return row.map((n, j) => {
-      const prior = borrowed * counts.mentions_elsewhere[k][j] / total + settings.symptom_strength * (mentions[j] / all);
-      return ofShape(n + prior, divisor);
-    });
-  });
+// The words of a complaint, as in schemas/src/words.rs.
+const MOST_WORDS = 60, LONGEST_WORD = 24, SHORTEST_MISSPELT = 4;
+
+function codeOf(word) {
+  const parts = /^([a-z]{1,2})(\d{1,3})$/.exec(word);
+  return parts && parts[1] + (parts[2].replace(/^0+/, '') || '0');
+}
+
+function wordsOf(text) {
+  const normalised = text.replace(/['\u2019\u2018`]/g, '').replace(/[#\u2116]/g, ' no ').replace(/&/g, ' and ').toLowerCase()
+    .replace(/[^\p{L}\p{N}£€$]+/gu, ' ').replace(/[£€$]/g, ' $& ');
+  const pieces = normalised.split(/\s+/).filter(piece => piece !== '').slice(0, MOST_WORDS);
+  const words = new Set();
+  for (let at = 0; at < pieces.length; at++) {
+    const piece = pieces[at], code = codeOf(piece);
+    const joined = /^[a-z]$/.test(piece) ? codeOf(piece + (pieces[at + 1] ?? '')) : null;
+    if (code) words.add(code);
+    else if (joined) { words.add(joined); at++; }
+    else if ([...piece].length > 1 && piece.length <= LONGEST_WORD && !/^\d+$/.test(piece)) words.add(piece);
+  }
+  return [...words].sort();
+}
+
+function differByOne(one, other) {
+  const [long, short] = one.length >= other.length ? [[...one], [...other]] : [[...other], [...one]];
+  if (long.length - short.length > 1) return false;
+  let same = 0;
+  while (same < short.length && long[same] === short[same]) same++;
+  const rest = (letters, from) => letters.slice(from).join('');
+  if (long.length > short.length) return rest(long, same + 1) === rest(short, same);
+  return rest(long, same + 1) === rest(short, same + 1)
+    || (long[same] === short[same + 1] && long[same + 1] === short[same] && rest(long, same + 2) === rest(short, same + 2));
+}
+
+/** Position of the counted word that a word is, or is nearly; -1 if there is none. An error code is counted within its brand. */
+function findWord(word, brand, known) {
+  const counted = codeOf(word) ? (brand == null ? null : `${brand} ${word}`) : word;
+  if (counted == null) return -1;
+  const exact = known.indexOf(counted);
+  if (exact >= 0 || counted.length < SHORTEST_MISSPELT || /\d/.test(counted)) return exact;
+  return known.findIndex(other => other.length >= SHORTEST_MISSPELT && !/\d/.test(other) && differByOne(counted, other));
+}
+
+/** Features of what was said, and how many words are not known; none where nothing was said. */
+function saidOf(category, asked) {
+  const words = asked.words ?? [];
+  if (asked.symptoms.length + words.length === 0) return null;
+  const found = [...asked.symptoms.map(key => category.symptoms.indexOf(key)), ...words.map(word => {
+    const at = findWord(word, asked.brand, category.words);
+    return at < 0 ? at : category.symptoms.length + at;
+  })];
+  const features = [...new Set(found.filter(feature => feature >= 0))].sort((a, b) => a - b);
+  return { features, unknown: found.filter(feature => feature < 0).length };
 }
 
 /** How many times as frequent each component is in the kind as in the category at the same ages. */
@@ -68,15 +109,18 @@ function kindRatios(odds, groups) {
 }
 
 /** Probability of each component, with its interval. */
-function probabilities(odds, groups, band, symptoms) {
+function probabilities(odds, groups, band, said) {
   const ratios = kindRatios(odds, groups);
-  const exponent = odds.settings.symptom_exponent;
+  const told = odds.weights;
   const weights = odds.share.map((_, k) => {
     const share = odds.shareByAge[k][band ?? odds.bands];
-    const factors = symptoms.map(j => odds.symptom[k][j]);
+    const log = Math.log(share.value) + Math.log(ratios[k].value);
+    const variance = (band == null ? 0 : share.logVariance) + ratios[k].logVariance;
+    if (!said) return { log, variance };
     return {
-      log: Math.log(share.value) + Math.log(ratios[k].value) + exponent * sum(factors.map(factor => Math.log(factor.value))),
-      variance: (band == null ? 0 : share.logVariance) + ratios[k].logVariance + exponent * exponent * sum(factors.map(factor => factor.logVariance)),
+      log: log + told.intercept[k] + sum(said.features.map(j => told.features[j][k])),
+      variance: variance + odds.settings.complaint_inflation
+        * (told.intercept_variance[k] + sum(said.features.map(j => told.variances[j][k])) + said.unknown * told.unknown_word_variance),
     };
   });
   const largest = Math.max(...weights.map(weight => weight.log));
@@ -86,13 +130,27 @@ function probabilities(odds, groups, band, symptoms) {
   const weighted = sum(shares.map((p, k) => p * p * weights[k].variance));
   return shares.map((p, k) => {
     const others = 1 - p;
-    if (others <= 0) return { estimate: p, lower: p, upper: p };
-    const v = weights[k].variance;
-    const spread = Z * Math.sqrt(v + Math.max(weighted - p * p * v, 0) / (others * others));
-    const down = p * Math.exp(-spread);
-    const lower = down / (others + down);
-    const upper = 1 - others / (others + p * Math.exp(Math.min(spread, LARGEST_LOG)));
-    return { estimate: p, lower: Math.min(lower, p), upper: Math.max(upper, p) };
+    if (others <= 0 || p <= 0) return { estimate: p, lower: p, upper: p };
+    const variance = weights[k].variance + Math.max(weighted - p * p * weights[k].variance, 0) / (others * others);
+    const centre = Math.log(p / others) * Math.sqrt(1 + Math.PI / 8 * variance);
+    const at = logOdds => 1 / (1 + Math.exp(-Math.min(Math.max(logOdds, -LARGEST_LOG), LARGEST_LOG)));
+    const spread = Z * Math.sqrt(variance);
+    return { estimate: p, lower: Math.min(at(centre - spread), p), upper: Math.max(at(centre + spread), p) };
+  });
+}
+
+/** What each thing that was said does to the odds of the likeliest component. */
+function mentionsOf(category, said, answers) {
+  const first = answers.reduce((best, answer, k) => answer.estimate > answers[best].estimate ? k : best, 0);
+  return said.features.map(feature => {
+    const weights = category.complaint.features[feature];
+    const oddsOf = p => p[first] / sum(p.filter((_, k) => k !== first));
+    const ratio = oddsOf(answers.map(answer => answer.estimate)) / oddsOf(answers.map((answer, k) => answer.estimate * Math.exp(-weights[k])));
+    const symptoms = category.symptoms.length;
+    return {
+      said: category.symptoms[feature] ?? category.words[feature - symptoms], is_symptom: feature < symptoms,
+      jobs: category.mention_jobs[feature], odds_ratio: Number.isFinite(ratio) ? ratio : 1,
+    };
   });
 }
 
@@ -301,7 +359,7 @@ function technician(data) {
   const categoryOf = key => odds.categories.find(category => category.key === key);
 
   function prepare(category) {
-    if (!prepared.has(category.key)) prepared.set(category.key, categoryOdds(category.counts, odds.settings));
+    if (!prepared.has(category.key)) prepared.set(category.key, categoryOdds(category, odds.settings));
     return prepared.get(category.key);
   }
 
@@ -341,10 +399,10 @@ function technician(data) {
 
   function answer(asked) {
     const category = categoryOf(asked.category);
-    const symptoms = asked.symptoms.map(key => category.symptoms.indexOf(key)).filter(position => position >= 0);
+    const said = saidOf(category, asked);
     const groups = [own(category.brands, asked.brand), own(category.platforms, asked.platform), own(category.models, asked.model)];
     const band = ageBand(asked.age_years);
-    const answers = probabilities(prepare(category), groups, band, symptoms);
+    const answers = probabilities(prepare(category), groups, band, said);
     const order = orderOf(category, answers);
     const byOdds = category.components.map((_, k) => k).sort((a, b) => comparable(answers[b].estimate) - comparable(answers[a].estimate));
     const likely = category.components.map((component, k) => ({ component, probability: answers[k] }))
@@ -369,6 +427,8 @@ function technician(data) {
       },
       age_band: band == null ? null : [odds.age_band_edges[band], odds.age_band_edges[band + 1] ?? null],
       odds: likely,
+      mentions: said ? mentionsOf(category, said, answers) : [],
+      unknown_words: said?.unknown ?? 0,
       ...order,
       checks_to_90_percent: toMost,
       consequences: of(category.consequences).filter(found => found.lift_lower > 1),

@@ -92,7 +92,7 @@ function amount(id) {
 
 /** Emergencies that were ticked, or that the words typed tell of. */
 function emergenciesNow() {
-  const said = ['said', 'model'].flatMap(id => answers.readEmergencies(at(id).value, state.category));
+  const said = ['words', 'model'].flatMap(id => answers.readEmergencies(at(id).value, state.category));
   return Object.keys(data.words.emergencies).filter(key => state.symptoms.has(key) || said.includes(key));
 }
 
@@ -122,7 +122,7 @@ function asked() {
   return {
     category: state.category, brand: state.brand, platform: state.platform, model: state.model,
     age_years: sensible ? age : null, price_new: amount('price-new'), value_mended: amount('value-mended'),
-    symptoms: [...new Set([...state.symptoms, ...emergenciesNow()])].sort(),
+    symptoms: [...new Set([...state.symptoms, ...emergenciesNow()])].sort(), words: wordsOf(at('words').value),
   };
 }
 
@@ -142,6 +142,7 @@ function show() {
     item.append(element('strong', `${caution.name}. `), caution.text);
     return item;
   }));
+  at('words-note').textContent = answer.unknown_words ? `Words that no record tells anything of: ${answer.unknown_words}.` : '';
   showOdds(answer);
   const lines = (list, keys) => list.filter(one => keys.includes(one.key)).map(one => {
     const item = element('li');
@@ -185,6 +186,8 @@ function showOdds(answer) {
   }));
   const rest = sum(answer.odds.slice(MOST_ODDS).map(likely => likely.probability.estimate));
   at('rest').textContent = `Anything else: ${percent(rest, 1)}. Ranges hold the true probability with 95 % confidence.`;
+  const told = answer.mentions.map(found => `${found.is_symptom ? named(data.words.symptoms, found.said).toLowerCase() : found.said} × ${found.odds_ratio.toFixed(2)}`);
+  at('said').textContent = told.length ? `What was said multiplies the odds of ${component(answer.odds[0].component).toLowerCase()}: ${told.join(', ')}.` : '';
 }
 
 function showChecks(answer) {
@@ -284,7 +287,6 @@ function start() {
     showSymptoms();
     show();
   });
-  at('said').addEventListener('input', show);
   at('qualified').addEventListener('click', () => {
     state.qualified = emergenciesNow().join();
     show();
@@ -293,7 +295,7 @@ function start() {
   at('model').addEventListener('keydown', event => {
     if (event.key === 'Enter') at('found').querySelector('button')?.click();
   });
-  for (const id of ['age', 'price-new', 'value-mended']) at(id).addEventListener('input', show);
+  for (const id of ['age', 'price-new', 'value-mended', 'words']) at(id).addEventListener('input', show);
   for (const [id, by] of [['younger', -1], ['older', 1]]) {
     at(id).addEventListener('click', () => {
       at('age').value = String(Math.min(HIGHEST_AGE_YEARS, Math.max(0, Math.floor(Number(at('age').value) || 0) + by)));

@@ -50,6 +50,7 @@ pub fn write(out: &mut impl Write, odds: &FaultOdds, answer: &Answer, notices: &
     }
     let rest: f64 = answer.odds.iter().skip(MOST_ODDS).map(|other| other.probability.estimate).sum();
     writeln!(out, "  {:<38} {:>5.1} %", "anything else", rest * 100.0)?;
+    mentions(out, answer)?;
     checks(out, answer)?;
     consequences(out, answer)?;
     closing(out, answer)?;
@@ -85,6 +86,20 @@ fn basis(answer: &Answer, as_of: &str) -> String {
         None => String::new(),
     };
     format!("From {}{age}; records to {as_of}.", parts.join(", "))
+}
+
+/// What each thing that was said does to the odds of the likeliest fault.
+fn mentions(out: &mut impl Write, answer: &Answer) -> io::Result<()> {
+    let Some(first) = answer.odds.first().filter(|_| !answer.mentions.is_empty()) else { return Ok(()) };
+    let told: Vec<String> = answer
+        .mentions
+        .iter()
+        .map(|mention| {
+            let name = if mention.is_symptom { vocabulary().name(List::Symptom, &mention.said) } else { mention.said.as_str() };
+            format!("{} x {:.2} ({} jobs)", name.to_lowercase(), mention.odds_ratio, mention.jobs)
+        })
+        .collect();
+    writeln!(out, "  What was said multiplies the odds of {}: {}", component(&first.component).to_lowercase(), told.join(", "))
 }
 
 fn checks(out: &mut impl Write, answer: &Answer) -> io::Result<()> {

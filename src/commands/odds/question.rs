@@ -2,7 +2,10 @@
 
 use anyhow::bail;
 use fixodds_analytics::fault_odds::{Asked, Category, FaultOdds, Found, ModelMatch, nearest};
+use fixodds_ingest::normalise::complaint::read_complaint;
 use fixodds_ingest::normalise::terms::{How, TermReader};
+use fixodds_ingest::privacy::mask;
+use fixodds_schemas::words::words;
 use fixodds_schemas::{List, vocabulary};
 
 use crate::arguments::Machine;
@@ -41,7 +44,7 @@ pub fn understand(odds: &FaultOdds, machine: &Machine) -> anyhow::Result<Questio
         add_brand(odds, text, category, &mut asked, &mut notices);
     }
     asked.age_years = machine.age.map(|age| sensible_age(age, &mut notices)).transpose()?.flatten();
-    asked.symptoms = symptoms(&machine.symptoms, category, &mut notices);
+    (asked.symptoms, asked.words) = complaint(&machine.symptoms, category, asked.brand.as_deref(), &mut notices);
     Ok(Question { asked, notices })
 }
 
@@ -166,14 +169,17 @@ pub fn sensible_amount(option: &str, amount: Option<f64>) -> anyhow::Result<Opti
     Ok(amount)
 }
 
-fn symptoms(texts: &[String], category: &Category, notices: &mut Vec<String>) -> Vec<String> {
-    let words = vocabulary();
-    let reader = TermReader::new(words, List::Symptom, &Default::default());
+/// Keys of the symptoms and, where that is not all that is said, the words: read as the ingest reads a complaint.
+fn complaint(texts: &[String], category: &Category, brand: Option<&str>, notices: &mut Vec<String>) -> (Vec<String>, Vec<String>) {
+    let vocabulary = vocabulary();
+    let reader = TermReader::new(vocabulary, List::Symptom, &Default::default());
     let mut keys: Vec<String> = Vec::new();
+    let mut is_plain = true;
     for text in texts {
-        let read = reader.several(text, Some(&category.key));
-        for term in read.terms {
-            let name = words.name(List::Symptom, &term.key);
+        let read = read_complaint(&reader, text, Some(&category.key));
+        is_plain &= read.words.is_empty();
+        for term in read.terms.terms {
+            let name = vocabulary.name(List::Symptom, &term.key);
             if let How::Misspelt { of } = &term.how {
                 notices.push(format!("Read as {name:?}, misspelt `{of}`."));
             }
@@ -187,15 +193,25 @@ fn symptoms(texts: &[String], category: &Category, notices: &mut Vec<String>) ->
                 ));
             }
         }
-        for (part, _) in read.set_aside {
-            let near = nearest(&part, category.symptoms.iter().map(|key| words.name(List::Symptom, key)));
-            let near = if near.is_empty() { category.symptoms.iter().map(|key| words.name(List::Symptom, key)).collect() } else { near };
+        for (part, _) in read.terms.set_aside {
+            let known = |word: &String| category.find_word(word, brand).is_some();
+            let counted: Vec<String> = words(&part).into_iter().filter(known).collect();
+            if !counted.is_empty() {
+                notices.push(format!(
+                    "`{part}` is no symptom that this program knows; what records tell of its words counts: {}.",
+                    counted.join(", ")
+                ));
+                continue;
+            }
+            let near = nearest(&part, category.symptoms.iter().map(|key| vocabulary.name(List::Symptom, key)));
+            let near =
+                if near.is_empty() { category.symptoms.iter().map(|key| vocabulary.name(List::Symptom, key)).collect() } else { near };
             notices.push(format!("`{part}` is no symptom that this program knows, so it does not count; try: {}.", near.join("; ")));
         }
     }
     keys.sort();
     keys.dedup();
-    keys
+    (keys, if is_plain { Vec::new() } else { words(&mask(&texts.join("; "))) })
 }
 
 fn names(odds: &FaultOdds) -> String {

@@ -16,6 +16,12 @@ const PREDICTORS: [(&str, &str); 5] = [
     ("without_symptoms", "without symptoms"),
     ("base_frequencies", "base frequencies of the category"),
 ];
+/// Where symptoms come from, with the words for it.
+const ORIGINS: [(&str, &str); 3] = [
+    ("complaint", "the customer's complaint, before the machine was opened"),
+    ("diagnosis", "the diagnosis, written afterwards, and so not used"),
+    ("none", "no symptom on record"),
+];
 const NOT_MEASURED: &str = "How good these odds are cannot be measured yet: that takes records of more than twelve months.";
 
 pub fn write(out: &mut impl Write, odds: &FaultOdds) -> io::Result<()> {
@@ -30,7 +36,7 @@ pub fn write(out: &mut impl Write, odds: &FaultOdds) -> io::Result<()> {
         writeln!(out, "  {words:<36} {:>22} {:>22} {loss:>24}", share("top_1"), share("top_3"))?;
     }
     writeln!(out, "\nStated against observed, by the probability of the likeliest fault")?;
-    for row in odds.skill.iter().filter(|row| row.category.is_none() && row.statistic == "calibration") {
+    for row in odds.skill.iter().filter(|row| row.category.is_none() && row.symptoms_origin.is_none() && row.statistic == "calibration") {
         if let (Some([from, to, predicted]), Ok(observed)) = (row.calibration, &row.estimated) {
             let (from, to, predicted) = (from * 100.0, to * 100.0, predicted * 100.0);
             writeln!(
@@ -43,6 +49,18 @@ pub fn write(out: &mut impl Write, odds: &FaultOdds) -> io::Result<()> {
     }
     if let Some(Ok(error)) = find(odds, None, "fault_odds", "expected_calibration_error").map(|row| &row.estimated) {
         writeln!(out, "  expected calibration error {:.3} ({:.3} to {:.3})", error.estimate, error.lower, error.upper)?;
+    }
+    writeln!(out, "\nLog loss by where the symptoms come from")?;
+    for (origin, words) in ORIGINS {
+        let loss = |predictor| {
+            let wanted = |row: &&SkillRow| {
+                row.symptoms_origin.as_deref() == Some(origin) && row.predictor == predictor && row.statistic == "log_loss"
+            };
+            odds.skill.iter().find(wanted).and_then(|row| Some((row.jobs, row.estimated.as_ref().ok()?.estimate)))
+        };
+        if let (Some((jobs, all)), Some((_, without))) = (loss("fault_odds"), loss("without_symptoms")) {
+            writeln!(out, "  {words}: {all:.3} in {jobs} jobs, without symptoms {without:.3}")?;
+        }
     }
     writeln!(out, "\n{}", symptoms(odds, None))?;
     for category in &odds.categories {
@@ -83,7 +101,10 @@ fn symptoms(odds: &FaultOdds, category: Option<&str>) -> String {
 }
 
 fn find<'a>(odds: &'a FaultOdds, category: Option<&str>, predictor: &str, statistic: &str) -> Option<&'a SkillRow> {
-    odds.skill.iter().find(|row| row.category.as_deref() == category && row.predictor == predictor && row.statistic == statistic)
+    let wanted = |row: &&SkillRow| {
+        row.category.as_deref() == category && row.symptoms_origin.is_none() && row.predictor == predictor && row.statistic == statistic
+    };
+    odds.skill.iter().find(wanted)
 }
 
 fn percent(share: &Interval) -> String {

@@ -4,18 +4,19 @@
 //! `(ln(x / x0) / 3)^2 / 2` for each strength `x` with default `x0`: so weak a prior (a factor of 20 either way is within one and a
 //! spread) that it only decides where the jobs do not. One strength after the other by Brent's method, in rounds.
 
-use super::{CategoryCounts, CategoryOdds, GroupCounts, Settings};
+use super::complaint::{Said, Weights};
+use super::{CategoryCounts, CategoryOdds, GroupCounts, Kind, Question, Settings};
 use crate::CannotEstimate;
 use crate::numeric::arg_max;
 
-/// Held-out jobs that ask the same of one category: the same kind, age band and symptoms, with the same answer.
+/// Held-out jobs that ask the same of one category: the same kind, age band and complaint, with the same answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HeldOut {
     pub category: usize,
     /// Position of the kind among the category's kinds.
     pub kind: usize,
     pub age_band: Option<usize>,
-    pub symptoms: Vec<usize>,
+    pub complaint: Option<Said>,
     /// The component that turned out to be at fault.
     pub fault: usize,
     pub jobs: u32,
@@ -25,6 +26,7 @@ pub struct HeldOut {
 #[derive(Debug, Clone)]
 pub struct Training<'a> {
     pub counts: &'a CategoryCounts,
+    pub weights: &'a Weights,
     pub kinds: Vec<[Option<&'a GroupCounts>; 3]>,
 }
 
@@ -46,10 +48,7 @@ macro_rules! strength {
     };
 }
 
-const COORDINATES: [Coordinate; 9] = [
-    strength!(symptom_strength),
-    strength!(elsewhere_strength),
-    Coordinate { get: |s| s.symptom_exponent.ln(), set: |s, x| s.symptom_exponent = x.exp(), range: (-4.0, 0.7) },
+const COORDINATES: [Coordinate; 6] = [
     strength!(age_strength),
     Coordinate {
         get: |s| (s.age_reach / (1.0 - s.age_reach)).ln(),
@@ -111,8 +110,9 @@ pub fn each_answer(
     settings: &Settings,
     take: &mut dyn FnMut(&HeldOut, &[f64]),
 ) -> Result<(), CannotEstimate> {
-    let odds: Vec<Option<CategoryOdds>> = training.iter().map(|category| CategoryOdds::new(category.counts, settings).ok()).collect();
-    let mut ratios: Vec<Vec<Option<Vec<f64>>>> = training.iter().map(|category| vec![None; category.kinds.len()]).collect();
+    let odds: Vec<Option<CategoryOdds<'_>>> =
+        training.iter().map(|category| CategoryOdds::new(category.counts, category.weights, settings).ok()).collect();
+    let mut known: Vec<Vec<Option<Kind>>> = training.iter().map(|category| vec![None; category.kinds.len()]).collect();
     for asked in held_out {
         let unknown = || CannotEstimate::InvalidInput(format!("the counts do not have what is asked: {asked:?}"));
         let category = training.get(asked.category).ok_or_else(unknown)?;
@@ -125,16 +125,10 @@ pub fn each_answer(
             take(asked, &vec![1.0 / components as f64; components]);
             continue;
         };
-        let ratios = &mut ratios[asked.category][asked.kind];
-        if ratios.is_none() {
-            let question = super::Question { groups: *kind, age_band: None, symptoms: &[] };
-            odds.check(&question)?;
-            *ratios = Some(odds.ratios_of(kind));
-        }
-        odds.check(&super::Question { groups: [None; 3], age_band: asked.age_band, symptoms: &asked.symptoms })?;
-        if let Some(ratios) = ratios {
-            take(asked, &odds.probabilities(ratios, asked.age_band, &asked.symptoms));
-        }
+        let known = &mut known[asked.category][asked.kind];
+        odds.check(&Question { groups: *kind, age_band: asked.age_band, complaint: asked.complaint.as_ref() })?;
+        let kind = known.get_or_insert_with(|| odds.kind(kind));
+        take(asked, &odds.probabilities(kind, asked.age_band, asked.complaint.as_ref()));
     }
     Ok(())
 }

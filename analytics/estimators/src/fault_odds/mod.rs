@@ -1,9 +1,11 @@
-//! Which component is at fault, given the kind of machine, its age and its symptoms.
+//! Which component is at fault, given the kind of machine, its age and what was reported before it was opened.
 //!
-//! With `p_k` the share of component `k` in the category, `s_kb` its share in age band `b`, `r_k` the kind's ratio and `l_kj` the
-//! probability that symptom `j` is mentioned when `k` is at fault:
+//! With `p_k` the share of component `k` in the category, `s_kb` its share in age band `b`, `r_k` the kind's ratio, and `b_k`, `w_jk` the
+//! weights of the complaint ([`complaint`]):
 //!
-//! `P(k | kind, b, symptoms)  is proportional to  s_kb r_k (product over symptoms of l_kj)^x`
+//! `P(k | kind, b, complaint)  is proportional to  s_kb r_k exp(b_k + sum over what was said of w_jk)`
+//!
+//! and without a complaint `s_kb r_k` alone.
 //!
 //! * **Share**: `p_k = (n_k + c/K) / (n + c)` over the `K` components of the category, a Dirichlet prior of strength `c`.
 //! * **Age**: `s_kb = (m_kb + a p_k) / (m_b + a)` where `m_kb = sum over bands i of reach^|b - i| n_ki`: a band borrows from its
@@ -13,25 +15,31 @@
 //!   `t` the strength of the level. Without ages `E_k = n p_k`, and `p_k r_k = (O_k + t p_k r'_k) / (n + t)`: the hierarchical
 //!   Dirichlet back-off of MacKay & Peto 1995, Nat. Lang. Eng. 1:289. `E_k` keeps a young model from looking peculiar for its age
 //!   (indirect standardisation).
-//! * **Symptoms**: naive Bayes: `l_kj = (n_kj + e q_kj + f q_j) / (n_k + e + f)` with `q_kj` the component's share of mentions in
-//!   other categories (`e = 0` where there are none) and `q_j` the category's. Symptoms of one job depend on each other, which the
-//!   exponent `x` allows for (a fitted temperature, Guo et al. 2017, Proc. ICML 70:1321).
-//! * **Strengths** `c, t, a, e, f`, `reach` and `x` maximise the likelihood of held-out jobs: [`fit`].
-//! * **Interval**: numerators are taken as gamma shapes (the independent gammas whose ratios are Dirichlet), so that the logarithm of
-//!   a factor has variance `1/shape + 1/(2 shape^2)` (trigamma, to second order); variances of the factors add up, a level's prior
-//!   carries over the variance above it by its weight squared, and `ln(P_k / (1 - P_k))` is taken as normal (delta method). The
+//! * **Complaint**: a multinomial logistic regression on symptoms and words, on top of the logarithm of `s_kb r_k`. Unlike the naive Bayes
+//!   likelihood that stood here before, it does not count symptoms twice that come together.
+//! * **Strengths** `c, t, a` and `reach` maximise the likelihood of held-out jobs: [`fit`].
+//! * **Interval**: of the share and the kind, numerators are taken as gamma shapes (the independent gammas whose ratios are Dirichlet), so
+//!   that the logarithm of a factor has variance `1/shape + 1/(2 shape^2)` (trigamma, to second order), and a level's prior
+//!   carries over the variance above it by its weight squared; the complaint adds the variances of its weights, as Laplace's approximation
+//!   gives them, times an inflation ([`complaint::inflation`]). `v`, the variance of `ln(P_k / (1 - P_k))`, follows by the delta method. The estimate `P`
+//!   is an average over what the true probability may be; the log odds `x` of that are taken as normal about
+//!   `logit(P) (1 + pi v / 8)^(1/2)`, the centre whose logistic mean is `P` (MacKay 1992, Neural Comput. 4:720, his (10) solved for the
+//!   mean): a thinly known probability near 0 or 1 is more often beyond the estimate than short of it. The
 //!   interval is of the probability, not of the strengths, which are taken as known.
 //!
-//! Sources are given from memory. Assumptions: one fault a job; kinds act alike at all ages; symptoms depend on the component only.
+//! Sources are given from memory. Assumptions: one fault a job; kinds act alike at all ages; what is said of a fault depends on the fault only.
 
 use serde::{Deserialize, Serialize};
 
 use crate::distributions::two_sided_z;
 use crate::{CannotEstimate, Interval};
 
+pub mod complaint;
 pub mod fit;
 pub mod mean;
 pub mod skill;
+
+use complaint::{Said, Weights};
 
 /// Counts by position, positions without any left out.
 pub type SparseCounts = Vec<(usize, u32)>;
@@ -41,12 +49,6 @@ pub type SparseCounts = Vec<(usize, u32)>;
 pub struct CategoryCounts {
     /// Jobs by component and age band; one more column at the end for jobs of unknown age.
     pub faults_by_age: Vec<Vec<u32>>,
-    /// Mentions by component and symptom.
-    pub mentions: Vec<Vec<u32>>,
-    /// Mentions by component and symptom in all other categories.
-    pub mentions_elsewhere: Vec<Vec<u32>>,
-    /// Mentions by component in all other categories, of any symptom.
-    pub all_mentions_elsewhere: Vec<u32>,
 }
 
 /// What the records of one brand, platform or model hold, within one category.
@@ -66,7 +68,7 @@ impl GroupCounts {
     }
 }
 
-/// Strengths in jobs (or mentions): how many observations a prior is worth.
+/// Strengths in jobs: how many observations a prior is worth.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Settings {
     /// `c`: of equal shares, against the category's jobs.
@@ -77,12 +79,8 @@ pub struct Settings {
     pub age_strength: f64,
     /// Weight of a band's neighbour, 0 to 1.
     pub age_reach: f64,
-    /// `e`: of the component's symptoms in other categories.
-    pub elsewhere_strength: f64,
-    /// `f`: of the category's symptoms.
-    pub symptom_strength: f64,
-    /// `x`.
-    pub symptom_exponent: f64,
+    /// By how much the variance of a complaint's weights is larger than Laplace's approximation says: [`complaint::inflation`].
+    pub complaint_inflation: f64,
 }
 
 impl Default for Settings {
@@ -93,9 +91,7 @@ impl Default for Settings {
             group_strengths: [50.0; 3],
             age_strength: 50.0,
             age_reach: 0.5,
-            elsewhere_strength: 5.0,
-            symptom_strength: 2.0,
-            symptom_exponent: 1.0,
+            complaint_inflation: complaint::TYPICAL_INFLATION,
         }
     }
 }
@@ -106,8 +102,8 @@ pub struct Question<'a> {
     /// Brand, platform and model, as far as they are known.
     pub groups: [Option<&'a GroupCounts>; 3],
     pub age_band: Option<usize>,
-    /// Positions of the symptoms.
-    pub symptoms: &'a [usize],
+    /// What was reported; none where nothing is known of it.
+    pub complaint: Option<&'a Said>,
 }
 
 /// A number of the model with the variance of its logarithm.
@@ -135,23 +131,27 @@ const LARGEST_LOG: f64 = 600.0;
 
 /// The counts of a category under given settings, ready to answer.
 #[derive(Debug, Clone)]
-pub struct CategoryOdds {
+pub struct CategoryOdds<'a> {
     bands: usize,
     share: Vec<Factor>,
     /// By component and age band; the last column, age unknown, holds the share over all ages.
     share_by_age: Vec<Vec<Factor>>,
-    /// By component and symptom.
-    symptom: Vec<Vec<Factor>>,
-    /// The same to the power of the symptom exponent.
-    symptom_weight: Vec<Vec<f64>>,
+    weights: &'a Weights,
     settings: Settings,
 }
 
-impl CategoryOdds {
+/// Faults of a kind by brand, platform and model, as far as it is known: observed and expected, by component.
+#[derive(Debug, Clone, Default)]
+pub struct Kind([Option<(Vec<f64>, Vec<f64>)>; 3]);
+
+impl<'a> CategoryOdds<'a> {
     /// # Errors
     /// No component, no job, or lists of different lengths.
-    pub fn new(counts: &CategoryCounts, settings: &Settings) -> Result<Self, CannotEstimate> {
+    pub fn new(counts: &CategoryCounts, weights: &'a Weights, settings: &Settings) -> Result<Self, CannotEstimate> {
         check(counts)?;
+        if !weights.fit(counts.faults_by_age.len()) {
+            return Err(CannotEstimate::InvalidInput("weights of a complaint for other components".to_owned()));
+        }
         let bands = counts.faults_by_age[0].len() - 1;
         let total = |row: &Vec<u32>| row.iter().map(|n| f64::from(*n)).sum::<f64>();
         let of_component: Vec<f64> = counts.faults_by_age.iter().map(total).collect();
@@ -169,10 +169,7 @@ impl CategoryOdds {
                 row.iter().zip(&in_band).map(at).chain([*all_ages]).collect()
             })
             .collect();
-        let symptom = symptoms(counts, settings);
-        let weigh = |row: &Vec<Factor>| row.iter().map(|factor| factor.value.powf(settings.symptom_exponent)).collect();
-        let symptom_weight = symptom.iter().map(weigh).collect();
-        Ok(Self { bands, share, share_by_age, symptom, symptom_weight, settings: *settings })
+        Ok(Self { bands, share, share_by_age, weights, settings: *settings })
     }
 
     /// Number of components.
@@ -192,14 +189,16 @@ impl CategoryOdds {
         Ok(Interval { upper: share.upper.min(1.0), ..share })
     }
 
-    /// `l_kj`: probability that a mention is of this symptom when the component is at fault.
+    /// By how much a mention multiplies the odds of a component, against its average over the category's faults.
     ///
     /// # Errors
-    /// A component or symptom that the counts do not have, or a confidence level outside (0, 1).
-    pub fn likelihood(&self, component: usize, symptom: usize, confidence: f64) -> Result<Interval, CannotEstimate> {
-        let factor = self.symptom.get(component).and_then(|row| row.get(symptom)).ok_or_else(unknown_position)?;
-        let likelihood = factor.interval(confidence)?;
-        Ok(Interval { upper: likelihood.upper.min(1.0), ..likelihood })
+    /// A component or feature that the weights do not have, or a confidence level outside (0, 1).
+    pub fn mention(&self, component: usize, feature: usize, confidence: f64) -> Result<Interval, CannotEstimate> {
+        let row = self.weights.features.get(feature).zip(self.weights.variances.get(feature)).filter(|_| component < self.components());
+        let (weights, variances) = row.ok_or_else(unknown_position)?;
+        let average: f64 = weights.iter().zip(&self.share).map(|(weight, share)| weight * share.value).sum();
+        let log_variance = self.settings.complaint_inflation * variances[component];
+        Factor { value: (weights[component] - average).exp(), log_variance }.interval(confidence)
     }
 
     /// `r_k` of every component, with its interval.
@@ -208,7 +207,7 @@ impl CategoryOdds {
     /// A component or age band that the counts do not have, or a confidence level outside (0, 1).
     pub fn ratio(&self, groups: &[Option<&GroupCounts>; 3], confidence: f64) -> Result<Vec<Interval>, CannotEstimate> {
         self.check(&Question { groups: *groups, ..Question::default() })?;
-        self.ratios(groups).into_iter().map(|ratio| ratio.interval(confidence)).collect()
+        self.ratios(&self.kind(groups), None).into_iter().map(|ratio| ratio.interval(confidence)).collect()
     }
 
     /// `E_k`: faults of a component that the category's shares give at the ages of the group's jobs.
@@ -225,69 +224,81 @@ impl CategoryOdds {
         let z = two_sided_z(confidence)?;
         self.check(question)?;
         let band = question.age_band.unwrap_or(self.bands);
-        let ratios = self.ratios(&question.groups);
-        let (log_weights, variances): (Vec<f64>, Vec<f64>) = (0..self.components())
+        let ratios = self.ratios(&self.kind(&question.groups), None);
+        let (mut log_weights, mut variances): (Vec<f64>, Vec<f64>) = (0..self.components())
             .map(|k| {
                 let share = self.share_by_age[k][band];
                 // Without an age the share is the top of the back-off chain, whose variance the ratio carries.
                 let age_variance = if question.age_band.is_some() { share.log_variance } else { 0.0 };
-                let exponent = self.settings.symptom_exponent;
-                let of_symptoms = question.symptoms.iter().map(|j| self.symptom[k][*j]);
-                let log_likelihood: f64 = of_symptoms.clone().map(|symptom| symptom.value.ln()).sum();
-                let symptom_variance: f64 = of_symptoms.map(|symptom| symptom.log_variance).sum();
-                (
-                    share.value.ln() + ratios[k].value.ln() + exponent * log_likelihood,
-                    age_variance + ratios[k].log_variance + exponent * exponent * symptom_variance,
-                )
+                (share.value.ln() + ratios[k].value.ln(), age_variance + ratios[k].log_variance)
             })
             .unzip();
+        if let Some(said) = question.complaint {
+            self.weights.add(said, &mut log_weights);
+            self.weights.add_variances(said, self.settings.complaint_inflation, &mut variances);
+        }
         let probabilities = normalised(&log_weights);
         let weighted: f64 = probabilities.iter().zip(&variances).map(|(p, v)| p * p * v).sum();
         let interval = |(p, v): (&f64, &f64)| {
             let others = 1.0 - p;
-            if others <= 0.0 {
+            if others <= 0.0 || *p <= 0.0 {
                 return Interval::new(*p, *p, *p, confidence);
             }
-            let spread = z * (v + (weighted - p * p * v).max(0.0) / (others * others)).sqrt();
-            let at = |by: f64| p * by.exp() / (others + p * by.exp());
-            Interval::new(*p, at(-spread), 1.0 - others / (others + p * spread.min(LARGEST_LOG).exp()), confidence)
+            let variance = v + (weighted - p * p * v).max(0.0) / (others * others);
+            let centre = (p / others).ln() * (1.0 + std::f64::consts::PI / 8.0 * variance).sqrt();
+            let at = |log_odds: f64| 1.0 / (1.0 + (-log_odds.clamp(-LARGEST_LOG, LARGEST_LOG)).exp());
+            let spread = z * variance.sqrt();
+            Interval::new(*p, at(centre - spread).min(*p), at(centre + spread).max(*p), confidence)
         };
         probabilities.iter().zip(&variances).map(interval).collect()
     }
 
-    /// Probability of each component, for many questions about one kind: `ratios` come from [`Self::ratios_of`].
-    fn probabilities(&self, ratios: &[f64], age_band: Option<usize>, symptoms: &[usize]) -> Vec<f64> {
-        let band = age_band.unwrap_or(self.bands);
-        let weights: Vec<f64> = (0..self.components())
-            .map(|k| {
-                let of_symptoms: f64 = symptoms.iter().map(|j| self.symptom_weight[k][*j]).product();
-                self.share_by_age[k][band].value * ratios[k] * of_symptoms
-            })
-            .collect();
-        let total: f64 = weights.iter().sum();
-        weights.iter().map(|weight| weight / total).collect()
+    /// Probability of each component, for many questions about one kind.
+    fn probabilities(&self, kind: &Kind, age_band: Option<usize>, complaint: Option<&Said>) -> Vec<f64> {
+        let mut log_weights = self.offset(kind, age_band, None);
+        if let Some(said) = complaint {
+            self.weights.add(said, &mut log_weights);
+        }
+        normalised(&log_weights)
     }
 
-    fn ratios_of(&self, groups: &[Option<&GroupCounts>; 3]) -> Vec<f64> {
-        self.ratios(groups).iter().map(|ratio| ratio.value).collect()
+    /// Observed and expected faults of a kind, worked out once for many questions.
+    #[must_use]
+    pub fn kind(&self, groups: &[Option<&GroupCounts>; 3]) -> Kind {
+        Kind(groups.map(|group| {
+            group.map(|group| {
+                let mut observed = vec![0.0; self.components()];
+                for (component, jobs) in &group.faults {
+                    observed[*component] = f64::from(*jobs);
+                }
+                (observed, (0..self.components()).map(|k| self.expected(group, k)).collect())
+            })
+        }))
+    }
+
+    /// `ln(s_kb r_k)`, counted without one job of the kind, of that age and with the fault named, if one is named.
+    #[must_use]
+    pub fn offset(&self, kind: &Kind, age_band: Option<usize>, without: Option<usize>) -> Vec<f64> {
+        let band = age_band.unwrap_or(self.bands);
+        let ratios = self.ratios(kind, without.map(|fault| (fault, band)));
+        self.share_by_age.iter().zip(ratios).map(|(share, ratio)| (share[band].value * ratio.value).ln()).collect()
     }
 
     /// How many times as frequent each component is in the kind as in the category at the same ages.
-    fn ratios(&self, groups: &[Option<&GroupCounts>; 3]) -> Vec<Factor> {
+    fn ratios(&self, kind: &Kind, without: Option<(usize, usize)>) -> Vec<Factor> {
         let mut ratios: Vec<Factor> = self.share.iter().map(|share| Factor { value: 1.0, log_variance: share.log_variance }).collect();
-        for (group, strength) in groups.iter().zip(self.settings.group_strengths) {
-            let Some(group) = group else { continue };
-            let mut observed = vec![0.0; self.components()];
-            for (component, jobs) in &group.faults {
-                observed[*component] = f64::from(*jobs);
-            }
+        for (group, strength) in kind.0.iter().zip(self.settings.group_strengths) {
+            let Some((observed, expected)) = group else { continue };
             for (k, ratio) in ratios.iter_mut().enumerate() {
-                let expected = self.expected(group, k);
+                let (own, own_expected) = match without {
+                    Some((fault, band)) => (if k == fault { 1.0 } else { 0.0 }, self.share_by_age[k][band].value),
+                    None => (0.0, 0.0),
+                };
                 let prior = strength * self.share[k].value;
-                let shape = observed[k] + prior * ratio.value;
+                let shape = (observed[k] - own).max(0.0) + prior * ratio.value;
                 let weight_above = prior * ratio.value / shape;
                 let above = weight_above * weight_above * ratio.log_variance;
-                *ratio = Factor::of_shape(shape, expected + prior);
+                *ratio = Factor::of_shape(shape, (expected[k] - own_expected).max(0.0) + prior);
                 ratio.log_variance += above;
             }
         }
@@ -295,10 +306,9 @@ impl CategoryOdds {
     }
 
     fn check(&self, question: &Question<'_>) -> Result<(), CannotEstimate> {
-        let symptoms = self.symptom.first().map_or(0, Vec::len);
         let groups = question.groups.iter().flatten();
         let known = question.age_band.is_none_or(|band| band < self.bands)
-            && question.symptoms.iter().all(|symptom| *symptom < symptoms)
+            && question.complaint.is_none_or(|said| said.features.iter().all(|feature| *feature < self.weights.features.len()))
             && groups.clone().flat_map(|group| &group.jobs).all(|(band, _)| *band <= self.bands)
             && groups.flat_map(|group| &group.faults).all(|(component, _)| *component < self.components());
         if known {
@@ -315,13 +325,8 @@ fn unknown_position() -> CannotEstimate {
 
 fn check(counts: &CategoryCounts) -> Result<(), CannotEstimate> {
     let components = counts.faults_by_age.len();
-    let (bands, symptoms) = (counts.faults_by_age.first().map_or(0, Vec::len), counts.mentions.first().map_or(0, Vec::len));
-    let even = bands > 0
-        && counts.faults_by_age.iter().all(|row| row.len() == bands)
-        && [&counts.mentions, &counts.mentions_elsewhere]
-            .iter()
-            .all(|table| table.len() == components && table.iter().all(|row| row.len() == symptoms))
-        && counts.all_mentions_elsewhere.len() == components;
+    let bands = counts.faults_by_age.first().map_or(0, Vec::len);
+    let even = bands > 0 && counts.faults_by_age.iter().all(|row| row.len() == bands);
     if components > 0 && !even {
         return Err(CannotEstimate::InvalidInput("counts of different lengths".to_owned()));
     }
@@ -334,31 +339,6 @@ fn check(counts: &CategoryCounts) -> Result<(), CannotEstimate> {
 /// A band's count with its neighbours', the farther the less.
 fn spread(row: &[u32], bands: usize, band: usize, reach: f64) -> f64 {
     (0..bands).map(|other| reach.powi(other.abs_diff(band) as i32) * f64::from(row[other])).sum()
-}
-
-fn symptoms(counts: &CategoryCounts, settings: &Settings) -> Vec<Vec<Factor>> {
-    let symptoms = counts.mentions[0].len();
-    // Half a mention each, so that a symptom never mentioned here stays possible (Jeffreys' prior).
-    let mentions = |j: usize| counts.mentions.iter().map(|row| f64::from(row[j])).sum::<f64>() + 0.5;
-    let all: f64 = (0..symptoms).map(mentions).sum();
-    let in_category: Vec<f64> = (0..symptoms).map(|j| mentions(j) / all).collect();
-    counts
-        .mentions
-        .iter()
-        .zip(&counts.mentions_elsewhere)
-        .zip(&counts.all_mentions_elsewhere)
-        .map(|((own, elsewhere), all_elsewhere)| {
-            let of_component: f64 = own.iter().map(|n| f64::from(*n)).sum();
-            let (borrowed, total) = if *all_elsewhere > 0 { (settings.elsewhere_strength, f64::from(*all_elsewhere)) } else { (0.0, 1.0) };
-            let divisor = of_component + borrowed + settings.symptom_strength;
-            (0..symptoms)
-                .map(|j| {
-                    let prior = borrowed * f64::from(elsewhere[j]) / total + settings.symptom_strength * in_category[j];
-                    Factor::of_shape(f64::from(own[j]) + prior, divisor)
-                })
-                .collect()
-        })
-        .collect()
 }
 
 /// Weights on the scale of logarithms as probabilities.
