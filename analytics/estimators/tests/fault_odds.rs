@@ -24,7 +24,7 @@ fn told() -> Weights {
 }
 
 fn settings() -> Settings {
-    Settings { category_strength: 4.0, group_strengths: [6.0, 6.0, 6.0], age_strength: 4.0, age_reach: 0.5 }
+    Settings { category_strength: 4.0, group_strengths: [6.0, 6.0, 6.0], age_strength: 4.0, age_reach: 0.5, complaint_inflation: 1.2 }
 }
 
 fn close(found: f64, expected: f64) {
