@@ -184,7 +184,7 @@ fn complaint(texts: &[String], category: &Category, brand: Option<&str>, notices
                 notices.push(format!("Read as {name:?}, misspelt `{of}`."));
             }
             // An emergency counts, on record or not.
-            if category.symptoms.contains(&term.key) || words.emergency(&term.key).is_some() {
+            if category.symptoms.contains(&term.key) || vocabulary.emergency(&term.key).is_some() {
                 keys.push(term.key);
             } else {
                 notices.push(format!(
