@@ -9,6 +9,7 @@ use std::path::Path;
 use std::process::Output;
 
 use fixodds_analytics::fault_odds::{Asked, Category, FaultOdds};
+use fixodds_estimators::fault_odds::complaint::Weights;
 use fixodds_estimators::fault_odds::{CategoryCounts, Settings};
 use fixodds_ingest::normalise::closing_test::{Verdict, parse_closing_test};
 use fixodds_ingest::normalise::terms::TermReader;
@@ -61,13 +62,8 @@ fn odds_over(category: &str, symptoms: &[String], likely: usize) -> FaultOdds {
     let components: Vec<String> = vocabulary().components_of(category).map(|component| component.key.clone()).collect();
     let ages = 14;
     let faults = |k: usize| (0..ages).map(|_| if k == likely { 1_000_000 } else { 0 }).collect();
-    let none = vec![vec![0; symptoms.len()]; components.len()];
-    let counts = CategoryCounts {
-        faults_by_age: (0..components.len()).map(faults).collect(),
-        mentions: none.clone(),
-        mentions_elsewhere: none,
-        all_mentions_elsewhere: vec![0; components.len()],
-    };
+    let counts = CategoryCounts { faults_by_age: (0..components.len()).map(faults).collect() };
+    let complaint = Weights::none(components.len(), symptoms.len());
     let economics = fixodds_analytics::fault_odds::Economics {
         costs: vec![None; components.len()],
         write_offs: vec![vec![0; ages]; components.len()],
@@ -75,7 +71,10 @@ fn odds_over(category: &str, symptoms: &[String], likely: usize) -> FaultOdds {
         prices: vec![BTreeMap::new(); components.len()],
         ..Default::default()
     };
-    let category = Category { key: category.to_owned(), components, symptoms: symptoms.to_vec(), counts, economics, ..Category::default() };
+    let mention_jobs = vec![0; symptoms.len()];
+    let symptoms = symptoms.to_vec();
+    let category =
+        Category { key: category.to_owned(), components, symptoms, complaint, mention_jobs, counts, economics, ..Category::default() };
     FaultOdds {
         as_of: "2024-06-30".to_owned(),
         age_band_edges: vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0],

@@ -178,7 +178,11 @@ fn for_each_change(batch: &RecordBatch, mut take: impl FnMut(usize, i64, Change)
     let [leaves, entered, left, ended] = ["leaf", "entered", "left_observation", "ended"].map(|name| integers(batch, name));
     for row in 0..batch.num_rows() {
         let half_day = half_days(ages.value(row));
-        take(row, leaves.value(row), Change { from_new: from_new.value(row), half_day, entered: entered.value(row), left: left.value(row), ended: ended.value(row) });
+        take(
+            row,
+            leaves.value(row),
+            Change { from_new: from_new.value(row), half_day, entered: entered.value(row), left: left.value(row), ended: ended.value(row) },
+        );
     }
 }
 
@@ -268,7 +272,8 @@ impl Counts {
             for change in observed.get(leaf).into_iter().flatten().filter(|change| change.from_new || !only_from_new) {
                 counts.add(change);
             }
-            for correction in corrections.get(leaf).into_iter().flatten().filter(|correction| correction.change.from_new || !only_from_new) {
+            for correction in corrections.get(leaf).into_iter().flatten().filter(|correction| correction.change.from_new || !only_from_new)
+            {
                 counts.add(&correction.change);
                 if correction.events > 0 {
                     counts.failed[correction.change.half_day] += correction.events;
