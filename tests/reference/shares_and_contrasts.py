@@ -290,8 +290,10 @@ for strata_number, models in [(1, 10), (4, 12)]:
     top = sum(s[1, 0] * s[0, 1] / s[:, 1].sum() for s in strata.values())
     bottom = sum(s[0, 0] * s[1, 1] / s[:, 1].sum() for s in strata.values())
     naive = sum(s[:, 0].sum() * s[1, 1] * s[0, 1] / s[:, 1].sum() ** 2 for s in strata.values()) / (top * bottom)
-    check("clustered_ratio", f"statsmodels {statsmodels.__version__} GLM(Poisson), cov_type='cluster' (one stratum); numerical influence of each model in numpy",
-          {"cells": cells, "strata": tables}, {"estimate": factor, "factor": max(1.0, variance / naive)}, tolerance=1e-5)
+    check("clustered_ratio", f"statsmodels {statsmodels.__version__} GLM(Poisson), cov_type='cluster' (one stratum); numerical influence of each model in numpy, which over several "
+          "strata also moves the weights of the strata: agreement to 0.5 %",
+          {"cells": cells, "strata": tables}, {"estimate": factor, "factor": max(1.0, variance / naive)},
+          tolerance=1e-5 if strata_number == 1 else 0.005 * variance / naive)
 
 # Standardisation ------------------------------------------------------------------------------------------------------
 

@@ -47,8 +47,13 @@ pub(crate) fn student(degrees_of_freedom: f64, confidence: f64) -> Result<f64, C
 
 /// How likely Student's distribution is to lie farther from zero than `t`.
 pub(crate) fn student_p_value(t: f64, degrees_of_freedom: f64) -> Result<f64, CannotEstimate> {
-    let tail = if degrees_of_freedom > AS_GOOD_AS_NORMAL { normal_cdf(-t.abs()) } else { students(degrees_of_freedom)?.cdf(-t.abs()) };
-    if tail.is_finite() { Ok((2.0 * tail).clamp(0.0, 1.0)) } else { Err(CannotEstimate::NotFinite) }
+    if t.is_nan() {
+        return Err(CannotEstimate::NotFinite);
+    }
+    // Any number farther out has no other tail.
+    let below = -t.abs().min(1e100);
+    let tail = if degrees_of_freedom > AS_GOOD_AS_NORMAL { normal_cdf(below) } else { students(degrees_of_freedom)?.cdf(below) };
+    Ok((2.0 * tail).clamp(0.0, 1.0))
 }
 
 fn students(degrees_of_freedom: f64) -> Result<StudentsT, CannotEstimate> {
@@ -123,6 +128,7 @@ mod tests {
         // Tabulated (from memory).
         assert!((student(10.0, 0.95).unwrap() - 2.2281).abs() < 1e-4);
         assert!(student(0.0, 0.95).is_err() && student(-1.0, 0.95).is_err() && student_p_value(f64::NAN, 3.0).is_err());
+        assert!(student_p_value(f64::INFINITY, 3.0).unwrap() < 1e-100 && student_p_value(f64::NEG_INFINITY, 1e9).unwrap() == 0.0);
     }
 
     /// For a tiny shape, F(x) is close to `x^shape / Gamma(shape + 1)`.

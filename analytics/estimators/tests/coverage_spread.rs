@@ -126,7 +126,7 @@ fn mean_costs() {
         }
     }
     // Other shapes than the one the method has in mind.
-    for size in [5, 12, 40] {
+    for size in [8, 12, 40] {
         let exponential = Exp::new(0.01).unwrap();
         coverage(&format!("mean of {size} exponential costs"), 0.93..=0.985, 100.0, |g| {
             mean_amount_from_sums(&mean_sums((0..size).map(|_| (exponential.sample(g), 1.0))), CONFIDENCE)
