@@ -185,7 +185,22 @@ fn claims_are_worded_by_what_they_show_among_all_of_them() {
         let sentence = claim["sentence"].as_str().unwrap();
         let says_nothing =
             ["No difference is shown", "No connection is shown", "is not shown"].iter().any(|words| sentence.contains(words));
-        assert_eq!(claim["standing"] == "difference_shown", !includes && q <= 0.05, "{claim:#}");
+        let is_shown = claim["standing"] == "difference_shown";
+        assert!(!is_shown || !includes && q <= 0.05, "{claim:#}");
+        // The analysis compares more than this list, and has the last word: what it did not find is not claimed.
+        let is_found_there = || {
+            let of = claim["cell"].as_object().unwrap().iter().map(|(column, value)| match value.as_str() {
+                Some(text) => format!("{column} = '{text}'"),
+                None => format!("{column} IS NOT DISTINCT FROM {value}"),
+            });
+            let of: Vec<String> = of.collect();
+            let column = if claim["table"] == "life" { "hazard_pattern" } else { "finding" };
+            let select = format!("SELECT {column} AS found FROM {} WHERE {}", claim["table"].as_str().unwrap(), of.join(" AND "));
+            rows(&demo().join("store"), &select)
+                .iter()
+                .any(|row| matches!(row["found"].as_str(), Some("higher" | "lower" | "wear_out" | "early_life")))
+        };
+        assert!(is_shown || includes || q > 0.05 || !is_found_there(), "{claim:#}");
         assert_eq!(says_nothing, claim["standing"] != "difference_shown", "{sentence}");
     }
 }

@@ -204,7 +204,7 @@ fn a_sealed_drum_is_quoted_with_its_assembly() {
 #[test]
 fn a_quote_says_what_it_cannot_say() {
     let store = demo().join("store");
-    let said = succeed(["quote", "--store", text(&store), "--category", "washing machine", "--symptom", "purple smoke"]);
+    let said = succeed(["quote", "--store", text(&store), "--category", "washing machine", "--symptom", "purple moods"]);
     assert!(said.contains("is no symptom that this program knows") && said.contains("the age is not known"), "{said}");
     assert!(said.contains("not yours"), "the default settings are named: {said}");
     let negative = fixodds(["quote", "--store", text(&store), "--category", "washing machine", "--age", "-3"]);

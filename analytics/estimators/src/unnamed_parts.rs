@@ -9,6 +9,9 @@
 //! `f` is the reciprocal of a share, whose logarithm has the variance `(1 - named/found)/named` (delta method). It is added to the variance that
 //! the interval has on the scale on which it is multiplied: log for rates, log(-log) for survival.
 //!
+//! A figure of the named faults is a lower bound of that of all: it is given as it is recorded, with an interval that reaches from its own lower bound to the upper
+//! bound of the figure raised (for survival, the other way round).
+//!
 //! Source: weighting by the reciprocal of the probability of being observed, Little & Rubin, Statistical Analysis with Missing Data, 3rd ed. 2019,
 //! chapter 3 (from memory); the variance is the delta method's.
 //! Assumes that whether the part is named has nothing to do with which part it was. Where parts that are seldom named fail, their figures stay too low.
@@ -58,6 +61,22 @@ impl NamedParts {
         Interval::new(estimate * factor, below * factor, above * factor, confidence)
     }
 
+    /// A rate or a cumulative incidence (at most 1) of named faults, its interval widened by those not named.
+    ///
+    /// # Errors
+    /// As [`NamedParts::factor`].
+    pub fn allow(&self, of_named: &Interval) -> Result<Interval, CannotEstimate> {
+        Ok(Interval { upper: self.raise(of_named)?.upper.max(of_named.upper), ..*of_named })
+    }
+
+    /// The survival of named faults, its interval widened by those not named.
+    ///
+    /// # Errors
+    /// As [`NamedParts::factor`].
+    pub fn allow_survival(&self, of_named: &Interval) -> Result<Interval, CannotEstimate> {
+        Ok(Interval { lower: self.lower_survival(of_named)?.lower.min(of_named.lower), ..*of_named })
+    }
+
     /// The survival of named faults, lowered by those not named.
     ///
     /// # Errors
@@ -88,6 +107,8 @@ mod tests {
         assert!((raised.lower - 0.1 / 0.7).abs() < 1e-3 && (raised.upper - 0.2 / 0.7).abs() < 1e-3, "{raised:?}");
         let few = NamedParts { named: 7, found: 10 }.raise(&Interval::new(0.14, 0.10, 0.20, CONFIDENCE).unwrap()).unwrap();
         assert!(few.lower < raised.lower && few.upper > raised.upper);
+        let allowed = named.allow(&Interval::new(0.14, 0.10, 0.20, CONFIDENCE).unwrap()).unwrap();
+        assert_eq!((allowed.estimate, allowed.lower, allowed.upper), (0.14, 0.10, raised.upper));
     }
 
     /// With the same factor the hazard is raised: 0.9 becomes 0.9^(10/7).
@@ -97,6 +118,8 @@ mod tests {
         let lowered = named.lower_survival(&Interval::new(0.9, 0.85, 0.94, CONFIDENCE).unwrap()).unwrap();
         assert!((lowered.estimate - 0.9f64.powf(10.0 / 7.0)).abs() < 1e-12);
         assert!(lowered.lower < 0.85 && lowered.upper < 0.94);
+        let allowed = named.allow_survival(&Interval::new(0.9, 0.85, 0.94, CONFIDENCE).unwrap()).unwrap();
+        assert_eq!((allowed.estimate, allowed.lower, allowed.upper), (0.9, lowered.lower, 0.94));
         let certain = Interval::new(1.0, 0.98, 1.0, CONFIDENCE).unwrap();
         assert_eq!(named.lower_survival(&certain).unwrap(), certain);
     }

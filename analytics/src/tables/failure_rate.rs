@@ -60,7 +60,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
                 ("machine_years", machine_years.into()),
                 ("not_named_factor", of_a_part.then(|| share.factor().ok()).flatten().into()),
             ],
-            &if of_a_part { rate.and_then(|rate| share.raise(&rate)) } else { rate },
+            &if of_a_part { rate.and_then(|rate| share.allow(&rate)) } else { rate },
         );
         Ok(())
     })?;

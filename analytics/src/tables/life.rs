@@ -104,7 +104,7 @@ pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
             let share = named.of(scope.category.as_ref());
             let shape = lines.iter().find(|line| line.text("statistic") == Some("shape")).and_then(|line| line.estimated.clone().ok());
             for line in lines {
-                let line = line.raised(&share, shape.map(|shape| shape.estimate));
+                let line = line.allowing(&share, shape.map(|shape| shape.estimate));
                 rows.push(scope, &line.values, &line.estimated);
             }
         }
@@ -120,9 +120,9 @@ impl Line {
         })
     }
 
-    /// What a line of a component says once the faults of which no part is named are shared out: a hazard raised by a factor shortens every
+    /// What a line of a component says once its interval allows for the faults of which no part is named: a hazard raised by a factor shortens every
     /// quantile of a Weibull life by its root of the order of the shape.
-    fn raised(mut self, share: &NamedParts, shape: Option<f64>) -> Self {
+    fn allowing(mut self, share: &NamedParts, shape: Option<f64>) -> Self {
         let of_a_part = self.text("component").is_some_and(|component| component != NOT_NAMED);
         if !of_a_part {
             return self;
@@ -131,12 +131,11 @@ impl Line {
         let statistic = self.text("statistic").unwrap_or_default().to_owned();
         self.values.push(("not_named_factor", share.factor().ok().into()));
         self.estimated = self.estimated.and_then(|estimated| match (curve.as_str(), statistic.as_str()) {
-            ("survival", _) => share.lower_survival(&estimated),
-            ("cumulative_incidence", _) => share.raise(&estimated).map(|raised| Interval { upper: raised.upper.min(1.0), ..raised }),
+            ("survival", _) => share.allow_survival(&estimated),
+            ("cumulative_incidence", _) => share.allow(&estimated).map(|wide| Interval { upper: wide.upper.min(1.0), ..wide }),
             ("weibull", "scale_years" | "b10_years" | "median_years" | "mean_life_years") => {
                 let shortened = share.factor()?.powf(-1.0 / shape.unwrap_or(1.0));
-                let Interval { estimate, lower, upper, confidence } = estimated;
-                Interval::new(estimate * shortened, lower * shortened, upper * shortened, confidence)
+                Ok(Interval { lower: estimated.lower * shortened, ..estimated })
             }
             _ => Ok(estimated),
         });

@@ -6,9 +6,9 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use duckdb::arrow::array::{Array, RecordBatch};
-use fixodds_estimators::CONFIDENCE;
 use fixodds_estimators::mean::{MeanSums, mean_amount_from_sums};
 use fixodds_estimators::quantile::quantile_interval;
+use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 use rayon::prelude::*;
 
 use super::evidence_sql;
@@ -18,8 +18,6 @@ use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
 
 const COSTS: [&str; 5] = ["labour", "parts", "total", "charged", "labour_minutes"];
-/// Labour, parts and total count where all are known, so that the means of the first two add up to that of the third.
-const TOTAL: usize = 2;
 const QUANTILES: [(&str, f64); 2] = [("median", 0.5), ("p90", 0.9)];
 /// Amounts are summed in hundredths, whole numbers, so that sums are exact in any order.
 const HUNDREDTHS: f64 = 100.0;
@@ -142,8 +140,7 @@ impl Jobs {
         jobs.sort_by_key(|job| self.machines[*job as usize]);
         let mut lines = Vec::new();
         for cost in 0..COSTS.len() {
-            let decisive = if cost < TOTAL { TOTAL } else { cost };
-            let known: Vec<usize> = self.known(&jobs, decisive).collect();
+            let known: Vec<usize> = self.known(&jobs, cost).collect();
             let (machines, mean) = self.mean(&known, cost);
             self.push_lines(&mut lines, cost, &known, machines, mean);
         }
@@ -177,7 +174,12 @@ impl Jobs {
             value_times_rows: products as f64 / HUNDREDTHS,
             rows_squared: jobs_squared as f64,
         };
-        (machines as i64, mean_amount_from_sums(&sums, CONFIDENCE))
+        let mean = match mean_amount_from_sums(&sums, CONFIDENCE) {
+            // A price that is the same on every job is known.
+            Err(CannotEstimate::NoVariation) => Interval::exact(sums.value / sums.rows),
+            found => found,
+        };
+        (machines as i64, mean)
     }
 
     fn push_lines(&self, lines: &mut Vec<Line>, cost: usize, known: &[usize], machines: i64, mean: Estimated) {

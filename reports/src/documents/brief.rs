@@ -119,7 +119,7 @@ impl<'a> Brief<'a> {
         let events = |query: &Query| self.evidence.first(query).and_then(|row| row.integer("events"));
         let not_named = events(&all.clone().with("component", NOT_NAMED)).filter(|events| *events > 0)?;
         Some(format!(
-            "Of {} no part is named in {}. They are shared out over the parts as the named ones are; the numbers of failures hold the named ones only.",
+            "Of {} no part is named in {}. The rates are of the failures that name their part; the upper ends of the ranges allow for the others, shared out alike.",
             wording::count_of(events(&all.null("component"))?, "job with a fault", "jobs with a fault"),
             wording::count(not_named)
         ))
