@@ -67,15 +67,16 @@ fn of_versions_that_come_back_one_stays() {
     let workshop = Workshop::new();
     let job = |component: &str| format!("1,2021-01-02,repaired,{component}\n");
     let jobs = workshop.file("jobs.csv", format!("job_id,closed_on,outcome,component\n{}{}", job("door lock"), job("drain pump")));
-    let machine = |entered_on: &str| format!("M1,{entered_on}\n");
-    let machines = workshop.file("machines.csv", format!("machine_id,entered_on\n{}{}", machine("2020-01-01"), machine("2020-02-02")));
+    let machine = |left_on: &str| format!("M1,2020-01-01,{left_on}\n");
+    let machines =
+        workshop.file("machines.csv", format!("machine_id,entered_on,left_on\n{}{}", machine("2021-01-01"), machine("2021-02-02")));
     let step = |component: &str| format!("{{\"job_id\": \"2\", \"step\": 1, \"component\": \"{component}\"}}");
     let steps = workshop.file("findings.json", format!("[{}, {}, {}]", step("drain pump"), step("motor"), step("drain pump")));
     let twice = [&jobs, &machines, &jobs, &machines, &steps, &steps].map(Clone::clone);
     let report = workshop.ingest(&twice);
     assert_eq!(counts(&report.total("jobs")), [4, 1, 0, 3, 0]);
     assert_eq!(workshop.column("jobs", "job_id"), ["1"]);
-    assert_eq!(workshop.column("machines", "entered_on"), ["2020-02-02"]);
+    assert_eq!(workshop.column("machines", "left_on"), ["2021-02-02"]);
     let mut components = workshop.column("findings", "component");
     components.sort();
     assert_eq!(components, ["drain_pump", "drain_pump"]);
@@ -241,4 +242,30 @@ fn without_a_given_key_two_stores_hash_differently() {
     workshop.options.identity_key = Some(IdentityKey::fixed([8; 32]));
     let file = workshop.file("jobs.csv", JOBS);
     assert!(workshop.try_ingest(&[file]).unwrap_err().to_string().contains("another identity key"));
+}
+
+/// A machine may stay several times, told by the day on which it came; stays that overlap would count its time twice.
+#[test]
+fn stays_are_told_by_their_first_day_and_may_not_overlap() {
+    let workshop = Workshop::new();
+    let report = workshop.ingest_text(
+        "machines.csv",
+        "machine_id,entered_on,left_on\n\
+         M1,2015-01-01,2017-01-01\n\
+         M1,2018-01-01,\n\
+         M1,2016-06-01,2019-01-01\n\
+         M1,2015-01-01,2017-06-30\n\
+         M2,2016-06-01,2019-01-01\n",
+    );
+    assert_eq!(counts(&report.total("machines")), [5, 3, 0, 1, 1]);
+    let mut left = workshop.column("machines", "left_on");
+    left.sort();
+    assert_eq!(left, ["", "2017-06-30", "2019-01-01"]);
+    let quarantine = workshop.rows("quarantine");
+    assert_eq!((quarantine[0]["reason"].as_str(), quarantine[0]["source_line"].as_str()), ("overlapping_stay", "4"));
+    assert!(quarantine[0]["value"].contains("from 2015-01-01 to 2017-01-01 (machines.csv, line 2)"), "{}", quarantine[0]["value"]);
+    assert!(quarantine[0]["raw"].ends_with(",2016-06-01,2019-01-01"), "{}", quarantine[0]["raw"]);
+    // What is known from an earlier ingest counts too.
+    let later = workshop.ingest_text("later.csv", "machine_id,entered_on,left_on\nM1,2019-03-01,2020-01-01\nM2,2019-01-01,\n");
+    assert_eq!(counts(&later.total("machines")), [2, 1, 0, 0, 1]);
 }

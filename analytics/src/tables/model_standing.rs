@@ -9,6 +9,7 @@ use fixodds_estimators::standing::{Group, Measure, Standing, Stratum, against_ot
 use fixodds_estimators::{CONFIDENCE, CannotEstimate, Interval};
 
 use super::evidence_sql;
+use super::named_parts::NamedByCategory;
 use crate::engine::{AGE_BAND_EDGES_YEARS, Engine};
 use crate::error::AnalyticsError;
 use crate::evidence_rows::{Estimated, EvidenceRows};
@@ -43,13 +44,14 @@ struct Line {
 }
 
 pub fn build(engine: &Engine) -> Result<EvidenceRows, AnalyticsError> {
+    let named = NamedByCategory::read(engine)?;
     let lines: Vec<Line> = read(engine)?.into_iter().flat_map(|(kind, models)| compared(&kind, models)).collect();
     let p_values: Vec<f64> = lines.iter().filter_map(|line| line.standing.as_ref()).map(|standing| standing.p_value).collect();
     let mut q_values = benjamini_hochberg(&p_values).unwrap_or_default().into_iter();
     let mut rows = EvidenceRows::new("model_standing")?;
     for line in &lines {
         let q_value = line.standing.as_ref().and_then(|_| q_values.next());
-        push(engine, &mut rows, line, q_value);
+        push(engine, &mut rows, line, &named, q_value);
     }
     Ok(rows)
 }
@@ -123,14 +125,18 @@ fn compared(kind: &Kind, models: Vec<Model>) -> Vec<Line> {
     lines
 }
 
-fn push(engine: &Engine, rows: &mut EvidenceRows, line: &Line, q_value: Option<f64>) {
+fn push(engine: &Engine, rows: &mut EvidenceRows, line: &Line, named: &NamedByCategory, q_value: Option<f64>) {
     let Line { kind: (measure, _, component), scope_id, events, size, category_mean, rank, standing } = line;
     let standing = standing.as_ref();
     let worse = standing.and_then(|standing| standing.ratio.as_ref().ok()).map(|ratio| ratio.probability_above);
     let funnel = standing.and_then(|standing| standing.funnel);
     let is_rate = measure == "rate";
+    let scope = engine.scope(*scope_id);
+    let own = at_own_ages(standing);
+    // Faults of which no part is named may be of this one, as in failure_rate.
+    let estimated = if is_rate && component.is_some() { own.and_then(|rate| named.of(scope.category.as_ref()).allow(&rate)) } else { own };
     rows.push(
-        engine.scope(*scope_id),
+        scope,
         &[
             ("component", component.clone().into()),
             ("measure", measure.into()),
@@ -151,7 +157,7 @@ fn push(engine: &Engine, rows: &mut EvidenceRows, line: &Line, q_value: Option<f
             ("rank", (*rank as i64).into()),
             ("standing", q_value.map(|q| standing_word(worse, q)).into()),
         ],
-        &at_own_ages(standing),
+        &estimated,
     );
 }
 
