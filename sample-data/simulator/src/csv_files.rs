@@ -398,7 +398,7 @@ fn broken_row(job: &Job, kind: BrokenRow, currency: &str, pen: &mut Pen) -> Vec<
         }
         BrokenRow::ClosedInTheFuture => row[place("closed_on")] = add_days(job.closed_on, 73_050).to_string(),
         BrokenRow::UnknownOutcome => {
-            row[place("outcome")] = ["see other sheet", "ask in office", "??"][job.job_number as usize % 3].to_owned()
+            row[place("outcome")] = ["see other sheet", "ask in office", "tbc Monday"][job.job_number as usize % 3].to_owned()
         }
         BrokenRow::MissingClosingDate => row[place("closed_on")].clear(),
         BrokenRow::MissingJobNumber => row[place("job_id")].clear(),
