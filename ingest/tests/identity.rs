@@ -260,7 +260,7 @@ fn stays_are_told_by_their_first_day_and_may_not_overlap() {
     assert_eq!(counts(&report.total("machines")), [5, 3, 0, 1, 1]);
     let mut left = workshop.column("machines", "left_on");
     left.sort();
-    assert_eq!(left, ["", "2017-06-30", "2019-01-01"]);
+    assert_eq!(left, ["-", "2017-06-30", "2019-01-01"]);
     let quarantine = workshop.rows("quarantine");
     assert_eq!((quarantine[0]["reason"].as_str(), quarantine[0]["source_line"].as_str()), ("overlapping_stay", "4"));
     assert!(quarantine[0]["value"].contains("from 2015-01-01 to 2017-01-01 (machines.csv, line 2)"), "{}", quarantine[0]["value"]);
