@@ -195,9 +195,10 @@ fn claims_are_worded_by_what_they_show_among_all_of_them() {
             });
             let of: Vec<String> = of.collect();
             let column = if claim["table"] == "life" { "hazard_pattern" } else { "finding" };
-            let select = format!("SELECT {column} AS found FROM {} WHERE {}", claim["table"].as_str().unwrap(), of.join(" AND "));
+            let select = format!("SELECT {column} AS found, estimate FROM {} WHERE {}", claim["table"].as_str().unwrap(), of.join(" AND "));
             rows(&demo().join("store"), &select)
                 .iter()
+                .filter(|row| row["estimate"] == claim["estimate"])
                 .any(|row| matches!(row["found"].as_str(), Some("higher" | "lower" | "wear_out" | "early_life")))
         };
         assert!(is_shown || includes || q > 0.05 || !is_found_there(), "{claim:#}");

@@ -158,7 +158,7 @@ fn worlds_that_were_looked_at_hold() {
 }
 
 /// Expectations of worlds nobody has looked at that did not hold when this was written, of 173. They are scored only: what they are is not printed.
-const NOT_HELD: usize = 16;
+const NOT_HELD: usize = 10;
 
 #[test]
 fn worlds_that_were_not_looked_at_hold_as_they_did() {
